@@ -1,0 +1,186 @@
+"""What a day's sound is made of: takes, tracks, the files they lie in, findings, verdicts and moves.
+
+Conventions: times inside a take are seconds from the take's first sample (or samples, where the name says
+so); paths are relative to the roll's folder, with "/"; `number` counts a take's tracks from 1 over all its
+files, `channel` counts a file's channels from 1.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from fractions import Fraction
+from pathlib import Path
+from typing import Literal
+
+from takewell.timecode import Timecode, TimecodeRate
+
+Role = Literal["iso", "safety", "mix", "camera", "timecode", "tone", "unused"]
+TakeKind = Literal["take", "wild", "room_tone", "tone"]
+Severity = Literal["note", "minor", "major"]
+VerdictWord = Literal["good", "level", "mend", "lost"]
+Stage = Literal["microphone", "preamplifier", "converter", "file", "undecided"]
+
+
+@dataclass(frozen=True)
+class MediaFile:
+    """One sound file of a roll as its header describes it."""
+
+    path: str
+    size_bytes: int
+    container: str
+    encoding: str
+    rate: int
+    channels: int
+    length_samples: int
+    time_reference: int | None
+    """Samples since midnight at the stamped rate, from bext (which wins over iXML)."""
+    recoveries: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Piece:
+    """The part of a track that lies in one file: `length_samples` samples of `channel`, from `start_samples` of the take."""
+
+    file: str
+    channel: int
+    start_samples: int
+    length_samples: int
+
+
+@dataclass(frozen=True)
+class Track:
+    """One channel of a take, through all its continuation files."""
+
+    number: int
+    name: str
+    role: Role
+    encoding: str
+    pieces: tuple[Piece, ...]
+    group: str | None = None
+    gains: tuple[tuple[float, float], ...] = ()
+    """Input gain used, where known: (from second, gain in dB)."""
+
+    @property
+    def file(self) -> str:
+        """The first file the track lies in."""
+        return self.pieces[0].file
+
+    @property
+    def channel(self) -> int:
+        """The track's channel in its first file, from 1."""
+        return self.pieces[0].channel
+
+
+@dataclass(frozen=True)
+class Take:
+    """One press of record: all its files, continuation files included."""
+
+    id: str
+    """Stable name of the take inside the roll, used in every text file (``14-2``, or the file's stem)."""
+    scene: str
+    take: str
+    kind: TakeKind
+    rate: int
+    length_samples: int
+    start: Timecode | None
+    timecode_rate: TimecodeRate | None
+    date: str | None
+    files: tuple[MediaFile, ...]
+    tracks: tuple[Track, ...]
+    note: str = ""
+    circled: bool = False
+    tape: str = ""
+    project: str = ""
+    warnings: tuple[str, ...] = ()
+
+    @property
+    def duration_s(self) -> Fraction:
+        """Exact length in seconds."""
+        return Fraction(self.length_samples, self.rate)
+
+
+@dataclass(frozen=True)
+class Roll:
+    """One recorder's files of one day, as copied from its cards."""
+
+    folder: Path
+    takes: tuple[Take, ...]
+    other_files: tuple[str, ...] = ()
+    warnings: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One judged event on one track (track 0: the take or file as a whole)."""
+
+    take: str
+    file: str
+    track: int
+    kind: str
+    start_s: float
+    end_s: float
+    confidence: float
+    severity: Severity
+    stage: Stage | None
+    evidence: Mapping[str, float | int | str | None]
+    remedy: str
+    sentence: str = ""
+    """What it is, for a person: "flat at -8.1 dBFS, 31 samples"."""
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """What a track of a take is worth, with the shortest true sentence as reason."""
+
+    take: str
+    file: str
+    track: int
+    verdict: VerdictWord
+    reason: str
+
+
+@dataclass(frozen=True)
+class Move:
+    """One gain decision: `gain_db` from `start_s` to `end_s`, reached and left over the fades."""
+
+    take: str
+    track: int
+    start_s: float
+    end_s: float
+    gain_db: float
+    fade_in_s: float
+    fade_out_s: float
+    fixed: bool
+    reason: str
+
+
+@dataclass(frozen=True)
+class Note:
+    """What a person wrote about a take; empty fields change nothing the files say."""
+
+    take: str
+    scene: str = ""
+    take_name: str = ""
+    circled: bool | None = None
+    note: str = ""
+
+
+@dataclass(frozen=True)
+class TrackLabel:
+    """A line of tracks.csv: what a person says of a track of a take ('*' = every take)."""
+
+    take: str
+    track: int
+    name: str = ""
+    role: Role | None = None
+    group: str = ""
+    gain_from_s: float | None = None
+    gain_db: float | None = None
+
+
+@dataclass(frozen=True)
+class Examination:
+    """All findings and verdicts of a roll or of loose files."""
+
+    findings: tuple[Finding, ...]
+    verdicts: tuple[Verdict, ...]
+    unreadable: tuple[str, ...] = field(default=())
