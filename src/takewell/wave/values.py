@@ -107,3 +107,5 @@ class AudioInfo:
     chunks: tuple[Chunk, ...] = ()
     recoveries: tuple[str, ...] = ()
     """Plain sentences about what was recovered or odd; empty for a sound file."""
+    ambisonic: bool = False
+    """Whether the SubFormat says ambisonic B-format (W, X, Y, Z order by channel count, common practice)."""

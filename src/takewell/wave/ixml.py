@@ -1,0 +1,182 @@
+"""What does an iXML document say, and how is one written or changed?
+
+Conventions: root BWFXML, every element optional, element names in capitals (the open iXML specification,
+versions 1.52 and 2.10; it has no official schema). Read leniently: wild values are kept as text, a broken
+document gives what can be understood and a sentence about it. Written strictly: fractions, TRUE/FALSE, the
+dictionary's words. A document that came from a file is edited, so that what is not known here stays.
+"""
+
+import re
+from typing import Any
+
+from lxml import etree
+
+from takewell.wave.values import Ixml, IxmlTrack
+
+LARGEST_DOCUMENT = 4 << 20
+"""Bytes; iXML of real recorders has a few kilobytes, padded to some tens."""
+VERSION = "2.10"
+
+_TEXTS = {
+    "project": "PROJECT",
+    "scene": "SCENE",
+    "take": "TAKE",
+    "tape": "TAPE",
+    "note": "NOTE",
+    "file_uid": "FILE_UID",
+    "ubits": "UBITS",
+    "timecode_rate": "SPEED/TIMECODE_RATE",
+    "timecode_flag": "SPEED/TIMECODE_FLAG",
+    "family_uid": "FILE_SET/FAMILY_UID",
+    "family_name": "FILE_SET/FAMILY_NAME",
+    "file_set_index": "FILE_SET/FILE_SET_INDEX",
+    "original_filename": "HISTORY/ORIGINAL_FILENAME",
+    "parent_filename": "HISTORY/PARENT_FILENAME",
+}
+_TRUTHS = {"circled": "CIRCLED", "wild_track": "WILD_TRACK", "no_good": "NO_GOOD"}
+_NUMBERS = {
+    "file_sample_rate": "SPEED/FILE_SAMPLE_RATE",
+    "digitizer_sample_rate": "SPEED/DIGITIZER_SAMPLE_RATE",
+    "timestamp_sample_rate": "SPEED/TIMESTAMP_SAMPLE_RATE",
+    "total_files": "FILE_SET/TOTAL_FILES",
+}
+_STAMP_HIGH = "SPEED/TIMESTAMP_SAMPLES_SINCE_MIDNIGHT_HI"
+_STAMP_LOW = "SPEED/TIMESTAMP_SAMPLES_SINCE_MIDNIGHT_LO"
+_PATTERNS = {
+    "timecode_rate": (r"\d+/\d+", "a fraction such as 25/1 or 30000/1001"),
+    "timecode_flag": (r"NDF|DF", "NDF or DF"),
+    "ubits": (r"[0-9A-Fa-f]{8}", "eight hexadecimal digits"),
+}
+TAKE_TYPES = (
+    "DEFAULT", "NO_GOOD", "FALSE_START", "WILD_TRACK", "PICKUP", "REHEARSAL", "ANNOUNCEMENT", "SOUND_GUIDE",
+)  # fmt: skip
+
+
+def parse_ixml(payload: bytes) -> tuple[Ixml, tuple[str, ...]]:
+    """Return what an ``iXML`` payload says, and sentences about what is odd in it.
+
+    Never fails. Entities are not expanded, nothing outside the document is read, and a document with a
+    document type or above 4 MiB is kept but not read.
+    """
+    document = payload.rstrip(b"\0 \t\r\n")
+    if not document:
+        return Ixml(xml=payload), ("The iXML chunk is empty.",)
+    root, oddity = _root(document)
+    if root is None:
+        return Ixml(xml=payload), (oddity,)
+    return _read(root, payload), ((oddity,) if oddity else ())
+
+
+def _root(document: bytes) -> tuple[Any, str]:
+    if len(document) > LARGEST_DOCUMENT:
+        return (
+            None,
+            f"The iXML chunk has {len(document)} bytes, above {LARGEST_DOCUMENT}; it was kept but not read.",
+        )
+    if b"<!DOCTYPE" in document or b"<!ENTITY" in document:
+        return (
+            None,
+            "The iXML document declares a document type, which iXML has not; it was kept but not read.",
+        )
+    document = document.lstrip(b"\0 \t\r\n")
+    oddity = ""
+    try:
+        root = etree.fromstring(document, _parser(recover=False))
+    except (etree.XMLSyntaxError, ValueError, LookupError) as error:
+        oddity = (
+            f"The iXML document is malformed ({_first_line(error)}); what could be understood of it was read."
+        )
+        root = _salvaged(document)
+    if root is None or _name(root) != "BWFXML":
+        return None, "The iXML chunk holds no iXML document; it was kept but not read."
+    return root, oddity
+
+
+def _parser(*, recover: bool, encoding: str | None = None) -> Any:
+    return etree.XMLParser(
+        recover=recover,
+        encoding=encoding,
+        resolve_entities=False,
+        no_network=True,
+        load_dtd=False,
+        huge_tree=False,
+        remove_comments=False,
+    )
+
+
+def _salvaged(document: bytes) -> Any:
+    """A wrongly declared code page first (the document is well formed in another), then what can be saved."""
+    attempts = [(False, "cp1252"), (True, None), (True, "cp1252")]
+    for recover, encoding in attempts:
+        try:
+            root = etree.fromstring(document, _parser(recover=recover, encoding=encoding))
+        except (etree.XMLSyntaxError, ValueError, LookupError):
+            continue
+        if root is not None:
+            return root
+    return None
+
+
+def _first_line(error: Exception) -> str:
+    return (str(error).splitlines() or [type(error).__name__])[0].rstrip(".")
+
+
+def _name(element: Any) -> str:
+    return etree.QName(element).localname.upper() if isinstance(element.tag, str) else ""
+
+
+def _child(element: Any, name: str) -> Any:
+    return next((child for child in element if _name(child) == name), None)
+
+
+def _find(root: Any, path: str) -> Any:
+    element = root
+    for name in path.split("/"):
+        element = None if element is None else _child(element, name)
+    return element
+
+
+def _text(root: Any, path: str) -> str:
+    element = _find(root, path)
+    return "" if element is None else (element.text or "").strip()
+
+
+def _number(root: Any, path: str) -> int | None:
+    text = _text(root, path)
+    return int(text) if re.fullmatch(r"[0-9]{1,20}", text) else None
+
+
+def _truth(root: Any, path: str) -> bool | None:
+    return {"TRUE": True, "YES": True, "1": True, "FALSE": False, "NO": False, "0": False}.get(
+        _text(root, path).upper()
+    )
+
+
+def _stamp(root: Any) -> int | None:
+    low = _number(root, _STAMP_LOW)
+    return None if low is None else ((_number(root, _STAMP_HIGH) or 0) << 32) + low
+
+
+def _read(root: Any, payload: bytes) -> Ixml:
+    types = _text(root, "TAKE_TYPE").split(",")
+    track_list = _child(root, "TRACK_LIST")
+    elements = [] if track_list is None else [child for child in track_list if _name(child) == "TRACK"]
+    values: dict[str, Any] = {name: _text(root, path) for name, path in _TEXTS.items()}
+    values |= {name: _truth(root, path) for name, path in _TRUTHS.items()}
+    values |= {name: _number(root, path) for name, path in _NUMBERS.items()}
+    return Ixml(
+        **values,
+        take_type=tuple(word.strip() for word in types if word.strip()),
+        timestamp_samples=_stamp(root),
+        tracks=tuple(_track(element, place) for place, element in enumerate(elements, start=1)),
+        xml=payload,
+    )
+
+
+def _track(element: Any, place: int) -> IxmlTrack:
+    return IxmlTrack(
+        channel_index=_number(element, "CHANNEL_INDEX"),
+        interleave_index=_number(element, "INTERLEAVE_INDEX") or place,
+        name=_text(element, "NAME"),
+        function=_text(element, "FUNCTION"),
+    )

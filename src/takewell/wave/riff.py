@@ -1,0 +1,325 @@
+"""Where do the chunks of a WAVE, RF64 or BW64 file really lie, whatever their sizes claim?
+
+Conventions: offsets are those of payloads, in bytes from the start of the file; a chunk is an eight-byte
+header, a payload and a pad byte after an odd payload. In RF64 and BW64 a 32-bit size of FFFFFFFFh means that
+the 64-bit size stands in ``ds64``. Sources: EBU Tech 3306 (RF64), ITU-R BS.2088-2 (BW64), Microsoft/IBM
+Multimedia Programming Interface 1.0. What to make of wrong sizes is common practice, no source; each decision
+is told in a sentence. Reads are small and bounded: no size a file states is ever allocated.
+"""
+
+import re
+import struct
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from takewell.errors import FileError
+from takewell.wave.byte_source import ByteSource
+from takewell.wave.values import Chunk
+
+HEADER_BYTES = 12
+CONTAINERS = {b"RIFF": "WAVE", b"RF64": "RF64", b"BW64": "BW64"}
+IN_DS64 = 0xFFFFFFFF
+DS64_BYTES = 28
+
+_HUNT_BYTES = 1 << 20
+"""How far behind a chunk's start a lost ``data`` header is looked for."""
+_TAIL_BYTES = 8 << 20
+"""How far before the end chunks behind an unfinished ``data`` chunk are looked for."""
+_MOST_CHUNKS = 10_000
+_DS64_LARGEST = 1 << 16
+_PRINTABLE = re.compile(rb"[ -~]{4}")
+_KNOWN = (
+    b"bext", b"iXML", b"LIST", b"cue ", b"fact", b"fmt ", b"data", b"axml", b"chna", b"ds64", b"JUNK", b"junk",
+    b"PAD ", b"FLLR", b"PEAK", b"levl", b"umid", b"_PMX", b"id3 ", b"ID3 ", b"aXML", b"ubxt", b"sxml", b"bxml",
+    b"smpl", b"inst", b"plst", b"link", b"mext", b"qlty", b"minf", b"elm1", b"elmo", b"regn", b"r64m", b"cart",
+    b"dbmd", b"SNDM", b"afsp", b"DISP", b"acid", b"strc",
+)  # fmt: skip
+_KNOWN_PATTERN = re.compile(b"|".join(re.escape(name) for name in _KNOWN))
+
+
+@dataclass(frozen=True)
+class Walk:
+    """The chunks of a file as they really lie."""
+
+    container: str
+    chunks: tuple[Chunk, ...]
+    data: Chunk
+    missing_bytes: int
+    """Bytes of audio that a credible header promised beyond the end of the file."""
+    unfinished: bool
+    """Whether the header never said how much audio there is."""
+    notes: tuple[str, ...]
+
+
+@dataclass
+class _State:
+    source: ByteSource
+    path: Path
+    container: str
+    riff_size: int
+    sizes: dict[bytes, int] = field(default_factory=dict)
+    """64-bit sizes from ds64, by chunk id."""
+    chunks: list[Chunk] = field(default_factory=list)
+    data: Chunk | None = None
+    missing_bytes: int = 0
+    unfinished: bool = False
+    notes: list[str] = field(default_factory=list)
+    garbage_at: int | None = None
+    """Where the walk met something that is no chunk before any audio was found."""
+
+
+def is_wave(start: bytes) -> bool:
+    """Return whether a file's first twelve bytes are a WAVE, RF64 or BW64 header."""
+    return start[:4] in CONTAINERS and start[8:12] == b"WAVE"
+
+
+def walk(source: ByteSource, path: Path) -> Walk:
+    """Return the chunks of a WAVE, RF64 or BW64 file and where its audio lies.
+
+    Raises
+    ------
+    FileError
+        If no audio can be found, or a read fails.
+    """
+    start = source.read(0, HEADER_BYTES)
+    state = _State(source, path, CONTAINERS[start[:4]], int.from_bytes(start[4:8], "little"))
+    position: int | None = HEADER_BYTES
+    while position is not None and position < source.size:
+        if len(state.chunks) == _MOST_CHUNKS:
+            state.notes.append(f"Only the first {_MOST_CHUNKS} chunks were looked at.")
+            break
+        position = _step(state, position)
+    if state.data is None:
+        _hunt_data(state)
+    if state.data is None:
+        raise FileError(f"{path} holds no audio: {_why_none(state)}.")
+    _check_riff_size(state)
+    return Walk(
+        state.container,
+        tuple(state.chunks),
+        state.data,
+        state.missing_bytes,
+        state.unfinished,
+        tuple(state.notes),
+    )
+
+
+def _why_none(state: _State) -> str:
+    names = ", ".join(repr(chunk.id.strip()) for chunk in state.chunks[:8])
+    if not names:
+        return f"it ends or turns unreadable right after its {state.container} header ({state.source.size} bytes in all)"
+    return f"there is no data chunk among its chunks ({names})"
+
+
+def _step(state: _State, position: int) -> int | None:
+    """Take in the chunk whose header is at `position`; return where the next one starts, None at the end."""
+    source = state.source
+    head = source.read(position, 8)
+    if len(head) < 8 or not _PRINTABLE.fullmatch(head[:4]):
+        _end_of_chunks(state, position)
+        return None
+    name, stated, offset = head[:4], int.from_bytes(head[4:], "little"), position + 8
+    left = source.size - offset
+    if name == b"ds64":
+        _take_ds64(state, offset, min(stated, left, _DS64_LARGEST))
+    if name == b"data" and state.data is None:
+        state.data = _real_data(state, offset, stated)
+        state.chunks.append(state.data)
+        return _next_start(state, offset, state.data.size)
+    size = state.sizes.get(name, stated) if stated == IN_DS64 else stated
+    if size > left:
+        if state.data is not None and name not in _KNOWN:
+            _end_of_chunks(state, position)
+            return None
+        state.notes.append(
+            f"The chunk {_shown(name)} at byte {position} says {size} bytes, but the file ends after {left} of them."
+        )
+        size = left
+    state.chunks.append(Chunk(name.decode("latin-1"), offset, size))
+    if name == b"data":
+        state.notes.append(f"A second data chunk of {size} bytes at byte {position} was not read.")
+    return _next_start(state, offset, size)
+
+
+def _shown(name: bytes) -> str:
+    return repr(name.decode("latin-1").strip())
+
+
+def _next_start(state: _State, offset: int, size: int) -> int:
+    """Where the chunk behind a payload starts: padded to even as the standard asks, or not, if only that fits."""
+    end = offset + size
+    if size % 2 == 0 or end >= state.source.size:
+        return end
+    around = state.source.read(end, 9)
+    padded, unpadded = around[1:5], around[:4]
+    if around[0] != 0 and unpadded in _KNOWN and padded not in _KNOWN:
+        state.notes.append(
+            f"The chunk before byte {end} has an odd size and no pad byte; its neighbour was read all the same."
+        )
+        return end
+    return end + 1
+
+
+def _end_of_chunks(state: _State, position: int) -> None:
+    left = state.source.size - position
+    if state.data is None:
+        state.garbage_at = position
+    elif any(state.source.read(position, min(left, 4096))) or left > 4096:
+        state.notes.append(
+            f"{left} bytes behind the last chunk, from byte {position} on, are no chunk and were left out."
+        )
+
+
+def _take_ds64(state: _State, offset: int, size: int) -> None:
+    if size < DS64_BYTES:
+        state.notes.append(f"The ds64 chunk has {size} bytes where {DS64_BYTES} are needed; it was not used.")
+        return
+    payload = state.source.read(offset, size)
+    riff, data, _, entries = struct.unpack_from("<QQQI", payload)
+    state.sizes[b"RIFF"], state.sizes[b"data"] = riff, data
+    for k in range(min(entries, (size - DS64_BYTES) // 12)):
+        name, large = struct.unpack_from("<4sQ", payload, DS64_BYTES + 12 * k)
+        state.sizes.setdefault(name, large)
+
+
+def _real_data(state: _State, offset: int, stated: int) -> Chunk:
+    """Return the ``data`` chunk at `offset` with as many bytes as are really audio."""
+    left = state.source.size - offset
+    size = state.sizes.get(b"data", IN_DS64) if stated == IN_DS64 else stated
+    if size == 0 and left and not _ends_well(state.source, offset):
+        state.unfinished = True
+    elif size > left:
+        state.unfinished = size in (IN_DS64, (1 << 64) - 1)
+        size, state.missing_bytes = left, 0 if state.unfinished else size - left
+    else:
+        size = _unwrapped(state, offset, size, left)
+    if state.unfinished or state.missing_bytes:
+        size = _trailing_chunks(state.source, offset) - offset
+        if size < left:
+            state.missing_bytes = 0
+            state.unfinished = True
+    return Chunk("data", offset, size)
+
+
+def _unwrapped(state: _State, offset: int, size: int, left: int) -> int:
+    """Undo a 32-bit size that ran over: audio longer than 4 GiB whose size was written modulo 2^32."""
+    if left - size <= 1 << 32 or _is_chunk(state.source, offset + size + size % 2):
+        return size
+    for turns in range((left - size) >> 32, 0, -1):
+        full = size + (turns << 32)
+        if offset + full == state.source.size or _ends_well(state.source, offset + full + full % 2):
+            state.notes.append(
+                f"The header's data size of {size} bytes ran over at 4 GiB; the audio has {full} bytes and all were read."
+            )
+            return full
+    return size
+
+
+def _is_chunk(source: ByteSource, position: int) -> bool:
+    head = source.read(position, 8)
+    return (
+        len(head) == 8
+        and _PRINTABLE.fullmatch(head[:4]) is not None
+        and position + 8 + int.from_bytes(head[4:], "little") <= source.size + 1
+    )
+
+
+def _chain_end(source: ByteSource, position: int, known: dict[int, bool]) -> bool:
+    """Whether chunk follows chunk from `position` on until exactly the end of the file."""
+    passed: list[int] = []
+    while position not in known:
+        if abs(source.size - position) <= 1:
+            known[position] = True
+        elif not _is_chunk(source, position) or len(passed) > _MOST_CHUNKS:
+            known[position] = False
+        else:
+            passed.append(position)
+            size = int.from_bytes(source.read(position + 4, 4), "little")
+            position += 8 + size + size % 2
+    known.update(dict.fromkeys(passed, known[position]))
+    return known[position]
+
+
+def _ends_well(source: ByteSource, position: int) -> bool:
+    return source.size - position >= 8 and _chain_end(source, position, {})
+
+
+def _trailing_chunks(source: ByteSource, offset: int) -> int:
+    """Where the chunks behind unfinished audio start: the first place near the end from which well-known
+    chunks run exactly to the end. The end itself where there are none."""
+    start = max(offset, source.size - _TAIL_BYTES)
+    tail = source.read(start, source.size - start)
+    known: dict[int, bool] = {}
+    for match in _KNOWN_PATTERN.finditer(tail):
+        position = start + match.start()
+        if position >= offset and _chain_end(source, position, known):
+            return position
+    return source.size
+
+
+def _hunt_data(state: _State) -> None:
+    """Find audio whose ``data`` header was jumped over or is not there."""
+    places = [12] + [chunk.offset for chunk in state.chunks if chunk.id != "fmt "]
+    if state.garbage_at is not None:
+        places.append(state.garbage_at)
+    for place in places[:64]:
+        window = state.source.read(place, _HUNT_BYTES)
+        at = window.find(b"data")
+        while at >= 0:
+            if _is_data_header(state, place + at):
+                _adopt(state, place + at)
+                return
+            at = window.find(b"data", at + 1)
+    if state.garbage_at is not None and any(chunk.id == "fmt " for chunk in state.chunks):
+        left = state.source.size - state.garbage_at
+        state.notes.append(
+            f"The header of the data chunk is missing; everything from byte {state.garbage_at} on was taken as audio "
+            f"({left} bytes)."
+        )
+        state.data = Chunk("data", state.garbage_at, left)
+        state.chunks.append(state.data)
+        state.unfinished = True
+
+
+def _is_data_header(state: _State, position: int) -> bool:
+    head = state.source.read(position, 8)
+    if len(head) < 8:
+        return False
+    size, offset = int.from_bytes(head[4:], "little"), position + 8
+    if size in (0, IN_DS64):
+        return True
+    end = offset + size
+    return abs(state.source.size - end) <= 1 or (
+        end < state.source.size and _ends_well(state.source, end + size % 2)
+    )
+
+
+def _adopt(state: _State, position: int) -> None:
+    swallowed = [chunk for chunk in state.chunks if chunk.offset <= position < chunk.offset + chunk.size]
+    state.chunks = [chunk for chunk in state.chunks if chunk.offset < position]
+    for chunk in swallowed:
+        state.chunks.remove(chunk)
+        state.chunks.append(Chunk(chunk.id, chunk.offset, position - chunk.offset))
+        state.notes.append(
+            f"The chunk {_shown(chunk.id.encode('latin-1'))} says more bytes than it has; the audio behind it was found at byte {position}."
+        )
+    if not swallowed:
+        state.notes.append(
+            f"Bytes that are no chunk stand before the audio; its data chunk was found at byte {position}."
+        )
+    state.garbage_at = None
+    following: int | None = _step(state, position)
+    while following is not None and following < state.source.size and len(state.chunks) < _MOST_CHUNKS:
+        following = _step(state, following)
+
+
+def _check_riff_size(state: _State) -> None:
+    if state.unfinished or state.missing_bytes:
+        return
+    stated = state.sizes.get(b"RIFF", IN_DS64) if state.riff_size == IN_DS64 else state.riff_size
+    really = state.source.size - 8
+    if abs(stated - really) > 1 and stated % (1 << 32) != really % (1 << 32):
+        state.notes.append(
+            f"The header says that the file has {stated + 8} bytes, but it has {state.source.size}; the chunks were "
+            "read as they lie."
+        )
