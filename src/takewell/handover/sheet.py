@@ -1,0 +1,373 @@
+"""What the sound report says, in words and figures ready to print.
+
+Pure: takes, measurements, findings, verdicts and moves in; a sheet of plain text and drawings out. The PDF,
+the HTML page and the CSV tables only lay the sheet out, so that all three say the same.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from takewell.draw import PAGE, PAPER, Bracket, Mark, Palette, columns, thumbnail, track_drawing
+from takewell.draw.track import clock, signed
+from takewell.engine.results import TrackMeasurement
+from takewell.handover.specs import Check
+from takewell.measure.running_floor import running_floor
+from takewell.measure.trace import Trace
+from takewell.roll.values import Finding, Move, Roll, Take, Track, Verdict
+from takewell.units import decibels, rms_dbfs
+
+MEASURED_TONE_DB = 3.0
+"""A mono 1 kHz tone of L LUFS reads L + 3.0 dBFS (AES17): 3.01 - 0.691 + 0.698, BS.1770-5 annex 1."""
+
+DRAWING_COLUMNS = 700
+STRIP_COLUMNS = 300
+
+VERDICT_ORDER = ("lost", "mend", "level", "good")
+"""Worst first."""
+
+SEVERITY_ORDER = ("major", "minor", "note")
+
+_NUMBER_WORDS = (
+    "no",
+    "one",
+    "two",
+    "three",
+    "four",
+    "five",
+    "six",
+    "seven",
+    "eight",
+    "nine",
+    "ten",
+    "eleven",
+    "twelve",
+)
+
+KIND_WORDS = {"take": "take", "wild": "wild track", "room_tone": "room tone", "tone": "line-up tone"}
+
+
+@dataclass(frozen=True)
+class SheetTrack:
+    """One track's line and drawings."""
+
+    number: int
+    name: str
+    role: str
+    verdict: str
+    reason: str
+    loudness: str
+    speech: str
+    peak: str
+    floor: str
+    snr: str
+    moves: str
+    alt: str
+    strip: str
+    drawing: str | None
+
+
+@dataclass(frozen=True)
+class SheetFinding:
+    """One finding as a line of a table."""
+
+    where: str
+    track: str
+    kind: str
+    severity: str
+    stage: str | None
+    sentence: str
+    remedy: str
+
+
+@dataclass(frozen=True)
+class SheetTake:
+    """One take: its row of the day sheet and its own sheet."""
+
+    anchor: str
+    heading: str
+    start: str
+    length: str
+    scene: str
+    name: str
+    circled: bool
+    note: str
+    date: str
+    files: tuple[str, ...]
+    warnings: tuple[str, ...]
+    verdict: str
+    why: str
+    tracks: tuple[SheetTrack, ...]
+    findings: tuple[SheetFinding, ...]
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """The whole report."""
+
+    title: str
+    subtitle: str
+    lede: str
+    made: str
+    footnote: str
+    takes: tuple[SheetTake, ...]
+    checks: tuple[Check, ...]
+
+
+@dataclass(frozen=True)
+class MeasuredTrack:
+    """What a sheet needs to know of one track: its numbers over the whole take, and its trace."""
+
+    numbers: TrackMeasurement
+    trace: Trace
+
+
+FOOTNOTE = (
+    "RMS levels follow AES17: a full-scale sine reads 0 dBFS. Loudness: ITU-R BS.1770-5, each track alone as mono. Speech: "
+    "ITU-T P.56 active level. Floor: the quietest passages, A-weighted. A dash stands where there is no such number; where "
+    "the gain was moved within a take, figures stand per passage in the JSON of the measurement."
+)
+
+
+def number_word(count: int) -> str:
+    """Return small numbers in words."""
+    return _NUMBER_WORDS[count] if count < len(_NUMBER_WORDS) else str(count)
+
+
+def counted(count: int, noun: str) -> str:
+    """Return "three takes", "one take"."""
+    return f"{number_word(count)} {noun}{'' if count == 1 else 's'}"
+
+
+def length_words(seconds: float) -> str:
+    """Return a length as people say it: "3 min 4 s", "1 h 12 min"."""
+    whole = round(seconds)
+    hours, minutes, secs = whole // 3600, whole // 60 % 60, whole % 60
+    if hours:
+        return f"{hours} h {minutes:02d} min"
+    return f"{minutes} min {secs:02d} s" if minutes else f"{secs} s"
+
+
+def place(start_s: float, end_s: float, duration_s: float) -> str:
+    """Return where a finding lies: "throughout", "0:51.20", "0:51.2 to 1:35.0"."""
+    if start_s <= 0.5 and end_s >= duration_s - 0.5:
+        return "throughout"
+
+    def at(seconds: float) -> str:
+        return f"{clock(int(seconds))}.{int(seconds * 10) % 10}"
+
+    return at(start_s) if end_s - start_s < 0.1 else f"{at(start_s)} to {at(end_s)}"
+
+
+def _figure(value: float | None) -> str:
+    return "–" if value is None else f"{value:.1f}".replace("-", "−").replace("−0.0", "0.0")
+
+
+def _worst(verdicts: Sequence[Verdict]) -> Verdict | None:
+    return min(verdicts, key=lambda v: (VERDICT_ORDER.index(v.verdict), v.track), default=None)
+
+
+def _shown(trace: Trace, moved_at_s: Sequence[float], count: int):  # type: ignore[no-untyped-def]
+    rms = trace.rms.astype(np.float64)
+    floor = running_floor(trace, moved_at_s)
+    return columns(
+        trace.length_samples / trace.rate, rms_dbfs(floor**2), rms_dbfs(rms**2), decibels(trace.peak), count
+    )
+
+
+def _moves_words(moves: Sequence[Move]) -> str:
+    if not moves:
+        return ""
+    gains = [f"{signed(move.gain_db, 1)}" for move in moves]
+    if len(gains) > 4:
+        lowest, highest = min(m.gain_db for m in moves), max(m.gain_db for m in moves)
+        return f"{len(gains)} moves, {signed(lowest, 1)} to {signed(highest, 1)} dB"
+    return ", ".join(gains) + " dB"
+
+
+def _track(
+    take: Take,
+    track: Track,
+    measured: MeasuredTrack | None,
+    verdict: Verdict | None,
+    findings: Sequence[Finding],
+    moves: Sequence[Move],
+    target_lufs: float,
+    palette: Palette,
+) -> SheetTrack:
+    alt = f"Level against time of {track.name or f'track {track.number}'}, {take.id}"
+    strip, drawing = "", None
+    numbers = measured.numbers if measured else None
+    if measured:
+        moved_at = [passage.start_s for passage in measured.numbers.passages[1:]]
+        target = target_lufs + MEASURED_TONE_DB
+        marks = [
+            Mark(f.start_s, f.end_s, f.sentence or f.kind.replace("_", " "), damage=f.severity != "note")
+            for f in findings
+        ]
+        strip = thumbnail(
+            _shown(measured.trace, moved_at, STRIP_COLUMNS),
+            title=alt,
+            palette=palette,
+            target_dbfs=target,
+            marks=[m for m, f in zip(marks, findings, strict=True) if f.severity == "major"],
+        )
+        if findings or moves:
+            drawing = track_drawing(
+                _shown(measured.trace, moved_at, DRAWING_COLUMNS),
+                title=alt,
+                palette=palette,
+                width=1000,
+                height=150,
+                target_dbfs=target,
+                moves=[Bracket(m.start_s, m.end_s, m.gain_db) for m in moves],
+                marks=marks,
+            )
+    return SheetTrack(
+        number=track.number,
+        name=track.name or f"track {track.number}",
+        role=track.role,
+        verdict=verdict.verdict if verdict else "–",
+        reason=verdict.reason if verdict else "",
+        loudness=_figure(numbers and numbers.integrated_lufs),
+        speech=_figure(numbers and numbers.speech_level_dbfs),
+        peak=_figure(numbers and numbers.true_peak_dbtp),
+        floor=_figure(numbers and numbers.noise_floor_dbfs_a),
+        snr=_figure(numbers and numbers.snr_db),
+        moves=_moves_words(moves),
+        alt=alt,
+        strip=strip,
+        drawing=drawing,
+    )
+
+
+def _take_why(take: Take, verdicts: Sequence[Verdict]) -> tuple[str, str]:
+    worst = _worst(verdicts)
+    if worst is None:
+        return "–", "Not examined yet."
+    if worst.verdict == "good":
+        return "good", f"All {number_word(len(verdicts))} tracks are good." if len(
+            verdicts
+        ) > 1 else worst.reason
+    names = {track.number: track.name or f"track {track.number}" for track in take.tracks}
+    same = [v for v in verdicts if v.verdict == worst.verdict and v.track != worst.track]
+    others = f" (and {counted(len(same), 'more track')})" if same else ""
+    return worst.verdict, f"{names.get(worst.track, 'take')}: {worst.reason}{others}"
+
+
+def take_sheet(
+    take: Take,
+    measured: Mapping[int, MeasuredTrack],
+    verdicts: Sequence[Verdict],
+    findings: Sequence[Finding],
+    moves: Sequence[Move],
+    *,
+    target_lufs: float,
+    palette: Palette,
+) -> SheetTake:
+    """Return one take's part of the report.
+
+    Parameters
+    ----------
+    measured : mapping of track number to MeasuredTrack
+        Tracks that could be measured.
+    verdicts, findings, moves : sequences
+        Those of this take.
+    target_lufs : float
+        Where dialogue should lie; drawn as a line on every track.
+    """
+    verdict_of = {verdict.track: verdict for verdict in verdicts}
+    names = {track.number: track.name or f"track {track.number}" for track in take.tracks}
+    word, why = _take_why(take, verdicts)
+    duration_s = float(take.duration_s)
+    ordered = sorted(findings, key=lambda f: (SEVERITY_ORDER.index(f.severity), f.track, f.start_s))
+    label = " ".join(
+        part for part in (take.scene and f"Scene {take.scene}", take.take and f"take {take.take}") if part
+    )
+    kind = "" if take.kind == "take" else f" · {KIND_WORDS[take.kind]}"
+    return SheetTake(
+        anchor="take-" + "".join(c if c.isalnum() else "-" for c in take.id),
+        heading=(label or take.id).replace("take", "take", 1) + kind,
+        start=str(take.start) if take.start else "no timecode",
+        length=length_words(duration_s),
+        scene=take.scene or take.id,
+        name=(f"take {take.take}" if take.take else "") + kind,
+        circled=take.circled,
+        note=take.note,
+        date=take.date or "",
+        files=tuple(media.path for media in take.files),
+        warnings=take.warnings,
+        verdict=word,
+        why=why,
+        tracks=tuple(
+            _track(
+                take,
+                track,
+                measured.get(track.number),
+                verdict_of.get(track.number),
+                [f for f in findings if f.track == track.number],
+                [m for m in moves if m.track == track.number],
+                target_lufs,
+                palette,
+            )
+            for track in take.tracks
+        ),
+        findings=tuple(
+            SheetFinding(
+                where=place(f.start_s, f.end_s, duration_s),
+                track=names.get(f.track, "take"),
+                kind=f.kind.replace("_", " "),
+                severity=f.severity,
+                stage=f.stage,
+                sentence=f.sentence or f.kind.replace("_", " "),
+                remedy=f.remedy,
+            )
+            for f in ordered
+        ),
+    )
+
+
+def day_lede(takes: Sequence[Take], verdicts: Sequence[Verdict], copies_sentence: str) -> str:
+    """Return the two or three sentences a tired person reads first."""
+    total_s = sum(float(take.duration_s) for take in takes)
+    opening = f"{counted(len(takes), 'take').capitalize()}, {length_words(total_s)}."
+    counts = {word: sum(v.verdict == word for v in verdicts) for word in VERDICT_ORDER}
+    said = [
+        f"{number_word(counts[word])} {verb[counts[word] != 1]}"
+        for word, verb in (
+            ("good", ("is good", "are good")),
+            ("level", ("needs only its level", "need only their level")),
+            ("mend", ("wants mending", "want mending")),
+            ("lost", ("is lost", "are lost")),
+        )
+        if counts[word]
+    ]
+    body = f"Of {counted(len(verdicts), 'track')}, {_listed(said)}." if said else "Not examined yet."
+    return " ".join(part for part in (opening, body, copies_sentence) if part)
+
+
+def _listed(parts: Sequence[str]) -> str:
+    return parts[0] if len(parts) == 1 else f"{', '.join(parts[:-1])} and {parts[-1]}"
+
+
+def _one_or_mixed(values: Sequence[str], mixed: str) -> str:
+    distinct = sorted(set(filter(None, values)))
+    return "" if not distinct else distinct[0] if len(distinct) == 1 else mixed
+
+
+def day_title(roll: Roll) -> tuple[str, str]:
+    """Return the report's title and the line under it."""
+    takes = roll.takes
+    project = _one_or_mixed([take.project for take in takes], "Several projects")
+    parts = [
+        _one_or_mixed([take.date or "" for take in takes], "several days"),
+        _one_or_mixed([take.tape and f"roll {take.tape}" for take in takes], "several rolls"),
+        _one_or_mixed([f"{take.rate / 1000:g} kHz" for take in takes], "mixed sampling rates"),
+        _one_or_mixed([str(take.timecode_rate or "") for take in takes], "mixed timecode rates"),
+    ]
+    rate = parts[3] and (parts[3] if parts[3].startswith("mixed") else f"timecode {parts[3]}")
+    return project or roll.folder.name, " · ".join(part for part in (*parts[:3], rate) if part)
+
+
+PALETTES = {"page": PAGE, "paper": PAPER}
