@@ -1,16 +1,23 @@
 """Sound files: reading, recovering, writing."""
 
 from takewell.wave.audio_file import AudioFile, open_audio, read_info
+from takewell.wave.bext import append_history, history_row
+from takewell.wave.quantise import Quantiser
 from takewell.wave.values import AudioInfo, Bext, Chunk, Encoding, Ixml, IxmlTrack
+from takewell.wave.writer import BroadcastWriter
 
 __all__ = [
     "AudioFile",
     "AudioInfo",
     "Bext",
+    "BroadcastWriter",
     "Chunk",
     "Encoding",
     "Ixml",
     "IxmlTrack",
+    "Quantiser",
+    "append_history",
+    "history_row",
     "open_audio",
     "read_info",
 ]
