@@ -2,7 +2,9 @@
 
 from takewell.wave.audio_file import AudioFile, open_audio, read_info
 from takewell.wave.bext import append_history, history_row
+from takewell.wave.delivered_copy import copy_with_metadata
 from takewell.wave.quantise import Quantiser
+from takewell.wave.stream import StreamDecoder
 from takewell.wave.values import AudioInfo, Bext, Chunk, Encoding, Ixml, IxmlTrack
 from takewell.wave.writer import BroadcastWriter
 
@@ -16,7 +18,9 @@ __all__ = [
     "Ixml",
     "IxmlTrack",
     "Quantiser",
+    "StreamDecoder",
     "append_history",
+    "copy_with_metadata",
     "history_row",
     "open_audio",
     "read_info",

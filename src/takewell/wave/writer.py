@@ -19,7 +19,7 @@ from takewell.errors import SettingError, SignalError
 from takewell.files import atomic_path, destination_error
 from takewell.wave.bext import build_bext
 from takewell.wave.decode import Samples
-from takewell.wave.ixml import build_ixml
+from takewell.wave.ixml_document import build_ixml
 from takewell.wave.layout import ChunkSize, chunk_start, fact_payload, file_start, format_payload, needs_fact
 from takewell.wave.quantise import Quantiser
 from takewell.wave.sample_format import HIGHEST_RATE, LOWEST_RATE, MOST_CHANNELS, SAMPLE_BYTES
