@@ -139,6 +139,15 @@ class Verdict:
 
 
 @dataclass(frozen=True)
+class BestTrack:
+    """The track of a take to reach for first, where one clearly is."""
+
+    take: str
+    track: int
+    reason: str
+
+
+@dataclass(frozen=True)
 class Move:
     """One gain decision: `gain_db` from `start_s` to `end_s`, reached and left over the fades."""
 
@@ -184,3 +193,4 @@ class Examination:
     findings: tuple[Finding, ...]
     verdicts: tuple[Verdict, ...]
     unreadable: tuple[str, ...] = field(default=())
+    best: tuple[BestTrack, ...] = field(default=())
