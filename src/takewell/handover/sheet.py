@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from takewell.draw import PAGE, PAPER, Bracket, Mark, Palette, columns, thumbnail, track_drawing
+from takewell.draw import Bracket, Columns, Mark, Palette, columns, thumbnail, track_drawing
 from takewell.draw.track import clock, signed
 from takewell.engine.results import TrackMeasurement
 from takewell.handover.specs import Check
@@ -49,8 +49,47 @@ KIND_WORDS = {"take": "take", "wild": "wild track", "room_tone": "room tone", "t
 
 
 @dataclass(frozen=True)
+class Picture:
+    """One track ready to be drawn, in any palette."""
+
+    title: str
+    strip: Columns
+    full: Columns
+    target_dbfs: float
+    marks: tuple[Mark, ...]
+    brackets: tuple[Bracket, ...]
+
+    def draw_strip(self, palette: Palette, *, width: float = 420, height: float = 34) -> str:
+        """Return the strip for the day's table."""
+        return thumbnail(
+            self.strip,
+            title=self.title,
+            palette=palette,
+            width=width,
+            height=height,
+            target_dbfs=self.target_dbfs,
+            marks=self.marks,
+        )
+
+    def draw_full(self, palette: Palette) -> str | None:
+        """Return the large drawing, or None where it would tell nothing more than the strip."""
+        if not self.marks and not self.brackets:
+            return None
+        return track_drawing(
+            self.full,
+            title=self.title,
+            palette=palette,
+            width=1000,
+            height=150,
+            target_dbfs=self.target_dbfs,
+            moves=self.brackets,
+            marks=self.marks,
+        )
+
+
+@dataclass(frozen=True)
 class SheetTrack:
-    """One track's line and drawings."""
+    """One track's line, and its picture where it could be measured."""
 
     number: int
     name: str
@@ -63,9 +102,7 @@ class SheetTrack:
     floor: str
     snr: str
     moves: str
-    alt: str
-    strip: str
-    drawing: str | None
+    picture: Picture | None
 
 
 @dataclass(frozen=True)
@@ -168,12 +205,29 @@ def _worst(verdicts: Sequence[Verdict]) -> Verdict | None:
     return min(verdicts, key=lambda v: (VERDICT_ORDER.index(v.verdict), v.track), default=None)
 
 
-def _shown(trace: Trace, moved_at_s: Sequence[float], count: int):  # type: ignore[no-untyped-def]
-    rms = trace.rms.astype(np.float64)
-    floor = running_floor(trace, moved_at_s)
-    return columns(
-        trace.length_samples / trace.rate, rms_dbfs(floor**2), rms_dbfs(rms**2), decibels(trace.peak), count
+def _picture(
+    title: str,
+    measured: MeasuredTrack,
+    findings: Sequence[Finding],
+    moves: Sequence[Move],
+    target_lufs: float,
+) -> Picture:
+    trace = measured.trace
+    floor = running_floor(trace, [passage.start_s for passage in measured.numbers.passages[1:]])
+    levels = (rms_dbfs(floor**2), rms_dbfs(trace.rms.astype(np.float64) ** 2), decibels(trace.peak))
+    duration_s = trace.length_samples / trace.rate
+    return Picture(
+        title=title,
+        strip=columns(duration_s, *levels, STRIP_COLUMNS),
+        full=columns(duration_s, *levels, DRAWING_COLUMNS),
+        target_dbfs=target_lufs + MEASURED_TONE_DB,
+        marks=tuple(Mark(f.start_s, f.end_s, _sentence(f), damage=f.severity == "major") for f in findings),
+        brackets=tuple(Bracket(m.start_s, m.end_s, m.gain_db) for m in moves),
     )
+
+
+def _sentence(finding: Finding) -> str:
+    return finding.sentence or finding.kind.replace("_", " ")
 
 
 def _moves_words(moves: Sequence[Move]) -> str:
@@ -194,51 +248,24 @@ def _track(
     findings: Sequence[Finding],
     moves: Sequence[Move],
     target_lufs: float,
-    palette: Palette,
 ) -> SheetTrack:
-    alt = f"Level against time of {track.name or f'track {track.number}'}, {take.id}"
-    strip, drawing = "", None
+    name = track.name or f"track {track.number}"
     numbers = measured.numbers if measured else None
-    if measured:
-        moved_at = [passage.start_s for passage in measured.numbers.passages[1:]]
-        target = target_lufs + MEASURED_TONE_DB
-        marks = [
-            Mark(f.start_s, f.end_s, f.sentence or f.kind.replace("_", " "), damage=f.severity != "note")
-            for f in findings
-        ]
-        strip = thumbnail(
-            _shown(measured.trace, moved_at, STRIP_COLUMNS),
-            title=alt,
-            palette=palette,
-            target_dbfs=target,
-            marks=[m for m, f in zip(marks, findings, strict=True) if f.severity == "major"],
-        )
-        if findings or moves:
-            drawing = track_drawing(
-                _shown(measured.trace, moved_at, DRAWING_COLUMNS),
-                title=alt,
-                palette=palette,
-                width=1000,
-                height=150,
-                target_dbfs=target,
-                moves=[Bracket(m.start_s, m.end_s, m.gain_db) for m in moves],
-                marks=marks,
-            )
     return SheetTrack(
         number=track.number,
-        name=track.name or f"track {track.number}",
+        name=name,
         role=track.role,
         verdict=verdict.verdict if verdict else "–",
         reason=verdict.reason if verdict else "",
-        loudness=_figure(numbers and numbers.integrated_lufs),
-        speech=_figure(numbers and numbers.speech_level_dbfs),
-        peak=_figure(numbers and numbers.true_peak_dbtp),
-        floor=_figure(numbers and numbers.noise_floor_dbfs_a),
-        snr=_figure(numbers and numbers.snr_db),
+        loudness=_figure(numbers.integrated_lufs if numbers else None),
+        speech=_figure(numbers.speech_level_dbfs if numbers else None),
+        peak=_figure(numbers.true_peak_dbtp if numbers else None),
+        floor=_figure(numbers.noise_floor_dbfs_a if numbers else None),
+        snr=_figure(numbers.snr_db if numbers else None),
         moves=_moves_words(moves),
-        alt=alt,
-        strip=strip,
-        drawing=drawing,
+        picture=_picture(f"Level against time of {name}, {take.id}", measured, findings, moves, target_lufs)
+        if measured
+        else None,
     )
 
 
@@ -264,7 +291,6 @@ def take_sheet(
     moves: Sequence[Move],
     *,
     target_lufs: float,
-    palette: Palette,
 ) -> SheetTake:
     """Return one take's part of the report.
 
@@ -288,7 +314,7 @@ def take_sheet(
     kind = "" if take.kind == "take" else f" · {KIND_WORDS[take.kind]}"
     return SheetTake(
         anchor="take-" + "".join(c if c.isalnum() else "-" for c in take.id),
-        heading=(label or take.id).replace("take", "take", 1) + kind,
+        heading=(label or take.id) + kind,
         start=str(take.start) if take.start else "no timecode",
         length=length_words(duration_s),
         scene=take.scene or take.id,
@@ -309,7 +335,6 @@ def take_sheet(
                 [f for f in findings if f.track == track.number],
                 [m for m in moves if m.track == track.number],
                 target_lufs,
-                palette,
             )
             for track in take.tracks
         ),
@@ -320,7 +345,7 @@ def take_sheet(
                 kind=f.kind.replace("_", " "),
                 severity=f.severity,
                 stage=f.stage,
-                sentence=f.sentence or f.kind.replace("_", " "),
+                sentence=_sentence(f),
                 remedy=f.remedy,
             )
             for f in ordered
@@ -368,6 +393,3 @@ def day_title(roll: Roll) -> tuple[str, str]:
     ]
     rate = parts[3] and (parts[3] if parts[3].startswith("mixed") else f"timecode {parts[3]}")
     return project or roll.folder.name, " · ".join(part for part in (*parts[:3], rate) if part)
-
-
-PALETTES = {"page": PAGE, "paper": PAPER}

@@ -1,7 +1,7 @@
 """How does a track's floor run, for drawing and for joins?
 
-Convention: the floor at a step is the level below which a tenth of the steps within ±3 s lie: low enough to
-ignore speech, high enough to ignore a lone gap of digital silence. It follows a moved gain within those 3 s,
+Convention: the floor at a step is the level below which a tenth of the steps within ±10 s lie: low enough to
+ignore speech, high enough to ignore a lone gap of digital silence. It follows a moved gain within those 10 s,
 and for that reason is computed apart on either side of the places where the caller knows the gain moved.
 """
 
@@ -14,8 +14,8 @@ from scipy.ndimage import percentile_filter
 
 from takewell.measure.trace import Trace
 
-REACH_S = 3.0
-"""Half the stretch a floor is taken from, in seconds: longer than a sentence holds its breath."""
+REACH_S = 10.0
+"""Half the stretch a floor is taken from, in seconds: longer than people speak without a pause."""
 
 SHARE = 10
 """Percentile of the steps' RMS."""
