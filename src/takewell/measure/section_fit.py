@@ -18,8 +18,9 @@ from numpy.polynomial import chebyshev
 from numpy.typing import NDArray
 
 F64 = NDArray[np.float64]
+C128 = NDArray[np.complex128]
 
-ROUNDS = 40
+ROUNDS = 60
 """Rounds of refitting; the weights move from the ninth on."""
 
 SETTLING_ROUNDS = 8
@@ -33,8 +34,8 @@ REAL = 1e-9
 class Roots(NamedTuple):
     """Zeros and poles of a digital filter, inside the unit circle or on it, complex ones in pairs."""
 
-    zeros: NDArray[np.complex128]
-    poles: NDArray[np.complex128]
+    zeros: C128
+    poles: C128
 
 
 def fit_power(omega: F64, power: F64, weight: F64, zeros: int, poles: int) -> Roots:
@@ -65,8 +66,9 @@ def fit_power(omega: F64, power: F64, weight: F64, zeros: int, poles: int) -> Ro
     for step in range(ROUNDS):
         row = pull / (power * denominator)
         system = np.hstack([above, -power[:, None] * below[:, 1:]]) * row[:, None]
-        solution = np.linalg.lstsq(system, power * row, rcond=None)[0]
-        top, bottom = solution[: zeros + 1], np.append(1.0, solution[zeros + 1 :])
+        solution = np.linalg.lstsq(system, power * row, rcond=None)[0].astype(np.float64)
+        top: F64 = solution[: zeros + 1]
+        bottom: F64 = np.append(1.0, solution[zeros + 1 :]).astype(np.float64)
         denominator = below @ bottom
         ratio = (above @ top) / (denominator * power)
         if ratio.min() <= 0 or _changes_sign(top) or _changes_sign(bottom):
@@ -80,10 +82,11 @@ def fit_power(omega: F64, power: F64, weight: F64, zeros: int, poles: int) -> Ro
             pull /= pull.max()
     if best is None:
         raise ArithmeticError("no sections with a positive power response were found for this curve")
-    return Roots(_inside(chebyshev.chebroots(best[1])), _inside(chebyshev.chebroots(best[2])))
+    above_roots, below_roots = (chebyshev.chebroots(part).astype(np.complex128) for part in best[1:])
+    return Roots(_inside(above_roots), _inside(below_roots))
 
 
-def sections(zeros: NDArray[np.complex128], poles: NDArray[np.complex128]) -> F64:
+def sections(zeros: C128, poles: C128) -> F64:
     """Return second-order sections with these roots, the gain still to be set.
 
     Returns
@@ -104,7 +107,7 @@ def sections(zeros: NDArray[np.complex128], poles: NDArray[np.complex128]) -> F6
     return np.array(rows)
 
 
-def response(sos: F64, omega: F64) -> NDArray[np.complex128]:
+def response(sos: F64, omega: F64) -> C128:
     """Return the complex response of second-order sections at angular frequencies in radians per sample."""
     back = np.exp(-1j * omega)
     whole = np.ones(len(omega), np.complex128)
@@ -119,15 +122,14 @@ def _changes_sign(polynomial: F64) -> bool:
     return bool(np.any((np.abs(roots.imag) < REAL) & (np.abs(roots.real) <= 1)))
 
 
-def _inside(roots: NDArray[np.complex128]) -> NDArray[np.complex128]:
+def _inside(roots: C128) -> C128:
     """Return the z inside the unit circle for which ``u = -(z + 1/z) / 2``."""
-    roots = np.asarray(roots, np.complex128)
     reach = np.sqrt(roots**2 - 1)
-    pair = np.stack([-roots + reach, -roots - reach])
-    return np.where(np.abs(pair[0]) <= np.abs(pair[1]), pair[0], pair[1])
+    first, second = -roots + reach, -roots - reach
+    return np.asarray(np.where(np.abs(first) <= np.abs(second), first, second), np.complex128)
 
 
-def _quadratics(roots: NDArray[np.complex128], count: int) -> list[F64]:
+def _quadratics(roots: C128, count: int) -> list[F64]:
     """Return `count` quadratics in z^-1; complex pairs share one, real roots pair by size."""
     upper = [root for root in roots if root.imag > REAL]
     real = sorted((root.real for root in roots if abs(root.imag) <= REAL), key=abs)

@@ -64,7 +64,7 @@ def weighting_sos(kind: WeightingKind, rate: int) -> F64:
 
     Returns
     -------
-    (sections, 6) float64 array, read-only
+    (sections, 6) float64 array
         Rows ``b0 b1 b2 1 a1 a2``: three for A, two for C, one that does nothing for Z. 0 dB at 1 kHz.
 
     Raises
@@ -82,17 +82,13 @@ def weighting_sos(kind: WeightingKind, rate: int) -> F64:
         )
     if kind not in ("A", "C", "Z"):
         raise SignalError(f"there is no weighting {kind!r}; A, C and Z are known")
-    return _designed(kind, rate)
+    return _designed(kind, rate).copy()
 
 
 @lru_cache(maxsize=64)
 def _designed(kind: WeightingKind, rate: int) -> F64:
-    sos = np.array([[1.0, 0, 0, 1, 0, 0]]) if kind == "Z" else _fitted(kind, rate)
-    sos.setflags(write=False)
-    return sos
-
-
-def _fitted(kind: WeightingKind, rate: int) -> F64:
+    if kind == "Z":
+        return np.array([[1.0, 0.0, 0.0, 1.0, 0.0, 0.0]])
     frequency = np.unique(np.concatenate([np.geomspace(5, rate / 2, 300), np.linspace(20, rate / 2, 600)]))
     omega = 2 * np.pi * np.minimum(frequency / rate, 0.5)
     slow = np.exp(-2 * np.pi * np.array(_SLOW_POLES_HZ[kind]) / rate).astype(np.complex128)
