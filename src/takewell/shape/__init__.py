@@ -1,1 +1,7 @@
-"""..."""
+"""Arrays in, arrays out: gain envelopes and the true-peak limiter."""
+
+from takewell.shape.envelope import GainEnvelope, GainSpan, JoinShape
+from takewell.shape.gain_bank import GainBank
+from takewell.shape.limiter import Action, Limiter
+
+__all__ = ["Action", "GainBank", "GainEnvelope", "GainSpan", "JoinShape", "Limiter"]

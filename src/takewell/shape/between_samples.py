@@ -1,0 +1,77 @@
+"""How high does the wave stand between the samples?
+
+The limiter must never let a meter read above its ceiling, whichever honest meter that is. So it takes the
+highest of three readings around every sample it has to judge:
+
+- the samples themselves;
+- the filter printed in ITU-R BS.1770-5, Annex 2 (order 48, four phases), ripple and all (its phases stray by
+  -0.24 to +0.22 dB below 0.42 of the rate, so a meter built with it may read above the true wave);
+- an 8x interpolation by a Kaiser-windowed sinc (32 taps a phase, beta 5), flat within 0.04 dB up to 0.45
+  of the rate. Reading only every eighth of a sample misses at most -20 log10 cos(pi f / (8 rate)) = 0.136 dB
+  of a tone at 0.45 of the rate (BS.1770-5, Annex 2, attachment 1).
+
+Conventions: linear amplitudes, one channel, a reading at or after sample n and before n + 1 belongs to n.
+"""
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+F64 = NDArray[np.float64]
+
+REACH = 16
+"""Samples to each side of a position that any of the readings looks at."""
+
+PHASES = 8
+KAISER_BETA = 5.0
+
+_PRINTED = (
+    (0.0017089843750, 0.0109863281250, -0.0196533203125, 0.0332031250000, -0.0594482421875, 0.1373291015625,
+     0.9721679687500, -0.1022949218750, 0.0476074218750, -0.0266113281250, 0.0148925781250, -0.0083007812500),
+    (-0.0291748046875, 0.0292968750000, -0.0517578125000, 0.0891113281250, -0.1665039062500, 0.4650878906250,
+     0.7797851562500, -0.2003173828125, 0.1015625000000, -0.0582275390625, 0.0330810546875, -0.0189208984375),
+)  # fmt: skip
+"""Phases 0 and 1 of the filter of BS.1770-5, Annex 2; phases 3 and 2 are these two backwards."""
+
+
+def _taps() -> F64:
+    """Return every reading's taps over samples ``n - 15 ... n + 16``: one row a phase, 32 columns."""
+    offsets = np.arange(-REACH + 1, REACH + 1)
+    rows = []
+    for phase in range(1, PHASES):
+        x = offsets - phase / PHASES
+        window = np.i0(KAISER_BETA * np.sqrt(np.clip(1 - (x / REACH) ** 2, 0, None))) / np.i0(KAISER_BETA)
+        row = np.sinc(x) * window
+        rows.append(row / row.sum())
+    for printed in (*_PRINTED, *(phase[::-1] for phase in _PRINTED)):
+        row = np.zeros(len(offsets))
+        row[REACH - 6 : REACH + 6] = printed[::-1]  # its output stands between samples n and n + 1
+        rows.append(row)
+    return np.array(rows)
+
+
+TAPS = _taps()
+
+BOUND = float(np.abs(TAPS).sum(axis=1).max())
+"""No reading can exceed the largest sample it looks at times this (8.1 dB)."""
+
+
+@njit(nogil=True, cache=True)
+def highest_readings(samples: F64, first: int, taps: F64, work: F64, out: F64) -> None:
+    """Write into `out` the highest reading that belongs to each of the samples from `first` on.
+
+    `samples` must reach from ``first - 15`` to ``first + len(out) + 15``; `work` is scratch as long as `out`.
+    """
+    count, reach = len(out), taps.shape[1] // 2
+    for i in range(count):
+        out[i] = abs(samples[first + i])
+    for phase in range(taps.shape[0]):
+        work[:] = 0.0
+        for tap in range(taps.shape[1]):
+            factor = taps[phase, tap]
+            if factor != 0.0:
+                at = first - reach + 1 + tap
+                for i in range(count):
+                    work[i] += factor * samples[at + i]
+        for i in range(count):
+            out[i] = max(out[i], abs(work[i]))

@@ -1,0 +1,236 @@
+"""Which gain brings every peak to the aim, and how does it get there and back?
+
+For every sample whose wave stands above the aim, the attenuation that brings it there is noted. The
+attenuation applied is then
+
+1. the largest one noted from `GUARD` samples before to `GUARD` samples plus the look-ahead after (so the gain
+   stands still while the wave around a peak passes through any meter's filter);
+2. falling back by a constant share per sample (time constant 60 ms) where nothing holds it up;
+3. averaged over the look-ahead (5 ms) by two boxes, one after the other: a triangle.
+
+Every average is taken over values that are at least what the peak needs, so the peak always gets all of it.
+All of this happens in decibels, counted in whole millionths: sums are exact, so any split of the signal into
+blocks gives the same samples. Readings are taken (`between_samples`) only near samples above the aim divided
+by the largest factor a reading can have; elsewhere the wave cannot reach the aim. Samples where the
+attenuation is zero are not touched.
+
+Conventions: as in `limiter`; attenuations are whole millionths of a decibel, (n, channels) int64.
+"""
+
+import math
+from collections.abc import Iterator
+from typing import NamedTuple
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+from takewell.shape.between_samples import BOUND, REACH, TAPS, highest_readings
+from takewell.units import amplitude
+
+F64 = NDArray[np.float64]
+I64 = NDArray[np.int64]
+Bools = NDArray[np.bool_]
+
+LOOK_AHEAD_S = 0.005
+RELEASE_S = 0.060
+LET_GO_DB = 0.01
+"""A release that has come down to this ends; the average makes the step a slope."""
+
+GUARD = 24
+"""Samples to each side of a peak over which the gain stands still: half of any common meter's filter and more."""
+
+UNITS_PER_DB = 1_000_000
+MOST_DB = 6300.0
+"""Float64's whole span above a ceiling of -60 dBTP; the exact sums stay far inside 64 bits."""
+
+SUB_BLOCK = 32
+"""Samples that share one look at the bound; no fewer than `REACH`."""
+
+CHUNK = 4096
+"""Samples worked on at once, counted from the first one fed."""
+
+_LEAD = 2 * SUB_BLOCK
+"""Samples kept before a chunk: one sub-block to judge again at the very start, one for its readings."""
+
+_KEEP_BITS = 20
+
+
+class Chunk(NamedTuple):
+    """`CHUNK` samples out of a stage, and what was taken off them (None: nothing)."""
+
+    samples: F64
+    attenuation: I64 | None
+
+
+class Stage:
+    """One pass of the limiter: samples in, the same samples in chunks out, a little later.
+
+    The samples of a chunk may be a view of the stage's own memory, good until the next chunk is asked for.
+
+    Parameters
+    ----------
+    rate : int
+    active : (channels,) bool array
+        The channels to work on.
+    aim_dbtp : float
+        The level every reading is brought to.
+    linked : bool
+        Whether active channels share the largest attenuation.
+    """
+
+    def __init__(self, rate: int, active: Bools, aim_dbtp: float, *, linked: bool) -> None:
+        self._aim = float(amplitude(aim_dbtp))
+        self._active = active
+        self._linked = linked
+        self._half = max(round(LOOK_AHEAD_S * rate / 2), 1)
+        self._keep = round(math.exp(-1 / (RELEASE_S * rate)) * 2**_KEEP_BITS)
+        ahead = GUARD + 2 * self._half
+        self._ahead = -(-(ahead + REACH) // SUB_BLOCK) * SUB_BLOCK + SUB_BLOCK
+        rows, channels = _LEAD + CHUNK + self._ahead, len(active)
+        self._rows = np.zeros((rows, channels))
+        self._needs = np.zeros((channels, rows), np.int64)
+        self._held = np.zeros((channels, 2 * self._half), np.int64)
+        # One chunk of silence goes ahead of the first sample, so that the gain is down in time for it.
+        self._filled = _LEAD + CHUNK
+        self._left = CHUNK
+        self._begun = False
+        self._busy = False
+        self._judged = SUB_BLOCK
+
+    def add(self, samples: F64) -> Iterator[Chunk]:
+        """Take samples (n, channels) and yield the chunks that are ready; exhaust it before the next call."""
+        self._left += len(samples)
+        taken = 0
+        while taken < len(samples):
+            count = min(len(samples) - taken, len(self._rows) - self._filled)
+            self._rows[self._filled : self._filled + count] = samples[taken : taken + count]
+            self._filled += count
+            taken += count
+            if self._filled == len(self._rows):
+                yield from self._give()
+
+    def finish(self) -> Iterator[Chunk]:
+        """Yield the chunks that hold what is left; the last one ends in silence."""
+        while self._left > 0:
+            self._rows[self._filled :] = 0.0
+            self._filled = len(self._rows)
+            yield from self._give()
+
+    def _give(self) -> Iterator[Chunk]:
+        until = len(self._rows) - SUB_BLOCK
+        if _judge(self._rows, self._judged, until, self._aim, self._active, TAPS, self._needs):
+            self._busy = True
+            if self._linked:
+                self._needs[self._active] = self._needs[self._active].max(axis=0)
+        samples, attenuation = self._rows[_LEAD : _LEAD + CHUNK], None
+        if self._busy:
+            samples, attenuation = samples.copy(), np.zeros(samples.shape, np.int64)
+            _attenuate(self._needs, self._held, self._half, self._keep, samples, attenuation)
+        if self._begun:
+            yield Chunk(samples, attenuation)
+        self._begun = True
+        self._rows[:-CHUNK] = self._rows[CHUNK:]
+        if self._busy:
+            self._needs[:, :-CHUNK] = self._needs[:, CHUNK:]
+            self._needs[:, -CHUNK:] = 0
+            self._busy = bool(self._needs.any() or self._held.any())
+        self._filled -= CHUNK
+        self._judged = until - CHUNK
+        self._left -= CHUNK
+
+
+@njit(nogil=True, cache=True)
+def _judge(rows: F64, start: int, stop: int, aim: float, active: Bools, taps: F64, needs: I64) -> bool:
+    """Note the attenuation each row from `start` to `stop` needs; tell whether any does."""
+    channels = rows.shape[1]
+    blocks = rows.shape[0] // SUB_BLOCK
+    peaks = np.zeros((blocks, channels))
+    for block in range(start // SUB_BLOCK - 1, blocks):
+        highest = peaks[block]
+        for row in range(block * SUB_BLOCK, (block + 1) * SUB_BLOCK):
+            samples = rows[row]
+            for channel in range(channels):
+                size = abs(samples[channel])
+                highest[channel] = size if size > highest[channel] else highest[channel]  # vectorises
+    near = np.empty(SUB_BLOCK + 2 * REACH)
+    work, reading = np.empty(SUB_BLOCK), np.empty(SUB_BLOCK)
+    found = False
+    for block in range(start // SUB_BLOCK, stop // SUB_BLOCK):
+        for channel in range(channels):
+            around = max(peaks[block - 1, channel], peaks[block, channel], peaks[block + 1, channel])
+            if around * BOUND <= aim or not active[channel]:
+                continue
+            first = block * SUB_BLOCK
+            for i in range(len(near)):
+                near[i] = rows[first - REACH + i, channel]
+            highest_readings(near, REACH, taps, work, reading)
+            for i in range(SUB_BLOCK):
+                if reading[i] > aim:
+                    need = 20.0 * math.log10(reading[i] / aim)
+                    needs[channel, first + i] = math.ceil(min(need, MOST_DB) * UNITS_PER_DB)
+                    found = True
+    return found
+
+
+@njit(nogil=True, cache=True)
+def _attenuate(needs: I64, held: I64, half: int, keep: int, samples: F64, attenuation: I64) -> None:
+    """Work out the attenuation of a chunk from what its neighbourhood needs, and apply it to `samples`.
+
+    `held` is what stands after step 2 for the samples just before the chunk; it is brought up to date.
+    """
+    reach = 2 * half
+    let_go = int(LET_GO_DB * UNITS_PER_DB)
+    standing = np.empty(reach + CHUNK, np.int64)
+    queue = np.empty(CHUNK + 2 * GUARD + reach + 1, np.int64)
+    for channel in range(needs.shape[0]):
+        quiet = True
+        for i in range(reach):
+            quiet = quiet and held[channel, i] == 0
+        for row in range(_LEAD - GUARD, _LEAD + CHUNK + GUARD + reach):
+            quiet = quiet and needs[channel, row] == 0
+        if quiet:
+            continue
+        standing[:reach] = held[channel]
+        head, tail, arrived = 0, 0, _LEAD - GUARD
+        for i in range(CHUNK):
+            # The largest need in the window, kept as a queue of falling values (each enters and leaves once).
+            while arrived <= _LEAD + i + GUARD + reach:
+                while tail > head and needs[channel, queue[tail - 1]] <= needs[channel, arrived]:
+                    tail -= 1
+                queue[tail] = arrived
+                tail += 1
+                arrived += 1
+            while queue[head] < _LEAD + i - GUARD:
+                head += 1
+            released = (standing[reach + i - 1] * keep) >> _KEEP_BITS
+            if released <= let_go:
+                released = 0
+            standing[reach + i] = max(needs[channel, queue[head]], released)
+        held[channel] = standing[CHUNK:]
+        _average(standing, half, samples, attenuation, channel)
+
+
+@njit(nogil=True, cache=True)
+def _average(standing: I64, half: int, samples: F64, attenuation: I64, channel: int) -> None:
+    """Average over the last ``2 half + 1`` values by boxes of `half` and ``half + 2``, rounding up, and apply."""
+    first_box, second_box = half, half + 2
+    inner = np.empty(len(standing), np.int64)
+    total = 0
+    for i in range(len(standing)):
+        total += standing[i]
+        if i >= first_box:
+            total -= standing[i - first_box]
+        inner[i] = total
+    total = 0
+    for i in range(first_box - 1, first_box + second_box - 2):
+        total += inner[i]
+    weight = first_box * second_box
+    for i in range(CHUNK):
+        at = i + 2 * half
+        total += inner[at]
+        amount = -(-total // weight)
+        total -= inner[at - second_box + 1]
+        attenuation[i, channel] = amount
+        if amount > 0:
+            samples[i, channel] *= 10.0 ** (-amount / (20.0 * UNITS_PER_DB))
