@@ -27,6 +27,12 @@ _TAIL_BYTES = 8 << 20
 """How far before the end chunks behind an unfinished ``data`` chunk are looked for."""
 _MOST_CHUNKS = 10_000
 _DS64_LARGEST = 1 << 16
+_MOST_HUNTS = 64
+_FORMAT_SIZES = (16, 18, 40)
+_UNSAID = 1 << 64
+"""Stands for a size that no header states."""
+_PLACEHOLDERS = (range(0x7FFF_0000, 0x8000_0001), range(0xFFFF_0000, 0x1_0000_0000), ((1 << 64) - 1,))
+"""Sizes that programs write when they do not know the length yet (common practice)."""
 _PRINTABLE = re.compile(rb"[ -~]{4}")
 _KNOWN = (
     b"bext", b"iXML", b"LIST", b"cue ", b"fact", b"fmt ", b"data", b"axml", b"chna", b"ds64", b"JUNK", b"junk",
@@ -83,14 +89,13 @@ def walk(source: ByteSource, path: Path) -> Walk:
     """
     start = source.read(0, HEADER_BYTES)
     state = _State(source, path, CONTAINERS[start[:4]], int.from_bytes(start[4:8], "little"))
-    position: int | None = HEADER_BYTES
-    while position is not None and position < source.size:
-        if len(state.chunks) == _MOST_CHUNKS:
-            state.notes.append(f"Only the first {_MOST_CHUNKS} chunks were looked at.")
-            break
-        position = _step(state, position)
+    _walk_on(state, HEADER_BYTES)
+    if all(chunk.id != "fmt " for chunk in state.chunks):
+        _hunt(state, b"fmt ")
     if state.data is None:
-        _hunt_data(state)
+        _hunt(state, b"data")
+    if state.data is None:
+        _take_all_as_audio(state)
     if state.data is None:
         raise FileError(f"{path} holds no audio: {_why_none(state)}.")
     _check_riff_size(state)
@@ -102,6 +107,15 @@ def walk(source: ByteSource, path: Path) -> Walk:
         state.unfinished,
         tuple(state.notes),
     )
+
+
+def _walk_on(state: _State, start: int) -> None:
+    position: int | None = start
+    while position is not None and position < state.source.size:
+        if len(state.chunks) >= _MOST_CHUNKS:
+            state.notes.append(f"Only the first {_MOST_CHUNKS} chunks were looked at.")
+            return
+        position = _step(state, position)
 
 
 def _why_none(state: _State) -> str:
@@ -150,14 +164,17 @@ def _next_start(state: _State, offset: int, size: int) -> int:
     end = offset + size
     if size % 2 == 0 or end >= state.source.size:
         return end
-    around = state.source.read(end, 9)
-    padded, unpadded = around[1:5], around[:4]
-    if around[0] != 0 and unpadded in _KNOWN and padded not in _KNOWN:
+    if _likeness(state.source, end) > _likeness(state.source, end + 1):
         state.notes.append(
-            f"The chunk before byte {end} has an odd size and no pad byte; its neighbour was read all the same."
+            f"The chunk that ends at byte {end} has an odd size and no pad byte; the next one was read all the same."
         )
         return end
     return end + 1
+
+
+def _likeness(source: ByteSource, position: int) -> int:
+    """How much the bytes at `position` look like a chunk's header: by name, and by a size that fits."""
+    return 2 * (source.read(position, 4) in _KNOWN) + _is_chunk(source, position)
 
 
 def _end_of_chunks(state: _State, position: int) -> None:
@@ -185,31 +202,29 @@ def _take_ds64(state: _State, offset: int, size: int) -> None:
 def _real_data(state: _State, offset: int, stated: int) -> Chunk:
     """Return the ``data`` chunk at `offset` with as many bytes as are really audio."""
     left = state.source.size - offset
-    size = state.sizes.get(b"data", IN_DS64) if stated == IN_DS64 else stated
+    size = state.sizes.get(b"data", _UNSAID) if stated == IN_DS64 else stated
     if size == 0 and left and not _ends_well(state.source, offset):
-        state.unfinished = True
-    elif size > left:
-        state.unfinished = size in (IN_DS64, (1 << 64) - 1)
-        size, state.missing_bytes = left, 0 if state.unfinished else size - left
+        size = _UNSAID
+    if size > left:
+        state.unfinished = size == _UNSAID or any(size in values for values in _PLACEHOLDERS)
+        promised, size = size, _trailing_chunks(state.source, offset) - offset
+        state.unfinished |= size < left
+        state.missing_bytes = 0 if state.unfinished else promised - size
     else:
         size = _unwrapped(state, offset, size, left)
-    if state.unfinished or state.missing_bytes:
-        size = _trailing_chunks(state.source, offset) - offset
-        if size < left:
-            state.missing_bytes = 0
-            state.unfinished = True
     return Chunk("data", offset, size)
 
 
 def _unwrapped(state: _State, offset: int, size: int, left: int) -> int:
     """Undo a 32-bit size that ran over: audio longer than 4 GiB whose size was written modulo 2^32."""
-    if left - size <= 1 << 32 or _is_chunk(state.source, offset + size + size % 2):
+    if left - size < 1 << 32 or _is_chunk(state.source, offset + size + size % 2):
         return size
     for turns in range((left - size) >> 32, 0, -1):
         full = size + (turns << 32)
         if offset + full == state.source.size or _ends_well(state.source, offset + full + full % 2):
             state.notes.append(
-                f"The header's data size of {size} bytes ran over at 4 GiB; the audio has {full} bytes and all were read."
+                f"The header's data size of {size} bytes ran over at 4 GiB; the audio has {full} bytes and all were "
+                "read."
             )
             return full
     return size
@@ -257,60 +272,69 @@ def _trailing_chunks(source: ByteSource, offset: int) -> int:
     return source.size
 
 
-def _hunt_data(state: _State) -> None:
-    """Find audio whose ``data`` header was jumped over or is not there."""
-    places = [12] + [chunk.offset for chunk in state.chunks if chunk.id != "fmt "]
+def _hunt(state: _State, name: bytes) -> None:
+    """Find a chunk that was jumped over, because a size before it lies or bytes before it are no chunk."""
+    places = [HEADER_BYTES, *(chunk.offset for chunk in state.chunks if chunk.id not in ("fmt ", "data"))]
     if state.garbage_at is not None:
         places.append(state.garbage_at)
-    for place in places[:64]:
-        window = state.source.read(place, _HUNT_BYTES)
-        at = window.find(b"data")
+    for place in places[:_MOST_HUNTS]:
+        end = state.source.size if state.data is None else state.data.offset - 8
+        window = state.source.read(place, min(_HUNT_BYTES, end - place))
+        at = window.find(name)
         while at >= 0:
-            if _is_data_header(state, place + at):
+            if _is_lost_chunk(state, name, place + at):
                 _adopt(state, place + at)
                 return
-            at = window.find(b"data", at + 1)
-    if state.garbage_at is not None and any(chunk.id == "fmt " for chunk in state.chunks):
-        left = state.source.size - state.garbage_at
+            at = window.find(name, at + 1)
+
+
+def _take_all_as_audio(state: _State) -> None:
+    """Without any ``data`` header, what follows the last chunk is the audio."""
+    start = state.garbage_at
+    if start is not None and any(chunk.id == "fmt " for chunk in state.chunks):
+        left = state.source.size - start
         state.notes.append(
-            f"The header of the data chunk is missing; everything from byte {state.garbage_at} on was taken as audio "
-            f"({left} bytes)."
+            f"The header of the data chunk is missing; all {left} bytes from byte {start} on were taken as audio."
         )
-        state.data = Chunk("data", state.garbage_at, left)
+        state.data = Chunk("data", start, left)
         state.chunks.append(state.data)
         state.unfinished = True
 
 
-def _is_data_header(state: _State, position: int) -> bool:
+def _is_lost_chunk(state: _State, name: bytes, position: int) -> bool:
+    """Whether a name found in the bytes is a chunk's header, not a word in a text."""
     head = state.source.read(position, 8)
     if len(head) < 8:
         return False
-    size, offset = int.from_bytes(head[4:], "little"), position + 8
-    if size in (0, IN_DS64):
+    size, end = int.from_bytes(head[4:], "little"), position + 8 + int.from_bytes(head[4:], "little")
+    if name == b"fmt ":
+        return size in _FORMAT_SIZES and end < state.source.size
+    if size == 0:
+        return not any(chunk.offset <= position < chunk.offset + chunk.size for chunk in state.chunks)
+    if size == IN_DS64:
         return True
-    end = offset + size
     return abs(state.source.size - end) <= 1 or (
         end < state.source.size and _ends_well(state.source, end + size % 2)
     )
 
 
 def _adopt(state: _State, position: int) -> None:
-    swallowed = [chunk for chunk in state.chunks if chunk.offset <= position < chunk.offset + chunk.size]
-    state.chunks = [chunk for chunk in state.chunks if chunk.offset < position]
-    for chunk in swallowed:
-        state.chunks.remove(chunk)
-        state.chunks.append(Chunk(chunk.id, chunk.offset, position - chunk.offset))
+    """Go on with the chunk found at `position` as if it had been walked to."""
+    swallowed = next((c for c in state.chunks if c.offset <= position < c.offset + c.size), None)
+    state.chunks = [chunk for chunk in state.chunks if chunk.offset < position and chunk is not swallowed]
+    name = state.source.read(position, 4)
+    if swallowed is None:
         state.notes.append(
-            f"The chunk {_shown(chunk.id.encode('latin-1'))} says more bytes than it has; the audio behind it was found at byte {position}."
+            f"Bytes that are no chunk stand before the chunk {_shown(name)}, found at byte {position}."
         )
-    if not swallowed:
+    else:
+        state.chunks.append(Chunk(swallowed.id, swallowed.offset, position - swallowed.offset))
         state.notes.append(
-            f"Bytes that are no chunk stand before the audio; its data chunk was found at byte {position}."
+            f"The chunk {swallowed.id.strip()!r} at byte {swallowed.offset - 8} says {swallowed.size} bytes or more, but "
+            f"the chunk {_shown(name)} stands inside it at byte {position} and was read."
         )
-    state.garbage_at = None
-    following: int | None = _step(state, position)
-    while following is not None and following < state.source.size and len(state.chunks) < _MOST_CHUNKS:
-        following = _step(state, following)
+    state.garbage_at, state.data = None, None
+    _walk_on(state, position)
 
 
 def _check_riff_size(state: _State) -> None:
