@@ -11,6 +11,7 @@ from fractions import Fraction
 from pathlib import Path
 from typing import Literal
 
+from takewell.errors import SettingError
 from takewell.timecode import Timecode, TimecodeRate
 
 Role = Literal["iso", "safety", "mix", "camera", "timecode", "tone", "unused"]
@@ -58,6 +59,10 @@ class Track:
     group: str | None = None
     gains: tuple[tuple[float, float], ...] = ()
     """Input gain used, where known: (from second, gain in dB)."""
+    function: str = ""
+    """iXML's FUNCTION as written, such as ``M-MID_SIDE``."""
+    copy_of: int | None = None
+    """For a safety copy, the number of the track it is a copy of, where that is known."""
 
     @property
     def file(self) -> str:
@@ -91,6 +96,8 @@ class Take:
     tape: str = ""
     project: str = ""
     warnings: tuple[str, ...] = ()
+    no_good: bool = False
+    """Whether the recorder's operator marked it as not usable or as a false start."""
 
     @property
     def duration_s(self) -> Fraction:
@@ -106,6 +113,23 @@ class Roll:
     takes: tuple[Take, ...]
     other_files: tuple[str, ...] = ()
     warnings: tuple[str, ...] = ()
+    unreadable: tuple[str, ...] = ()
+    """One sentence for each sound file that could not be read."""
+    keeps: bool = True
+    """Whether the folder has a logbook; loose files have none, and nothing is written beside them."""
+
+    def take(self, take_id: str) -> Take:
+        """Return the take of that id.
+
+        Raises
+        ------
+        SettingError
+            If the roll has no such take.
+        """
+        for take in self.takes:
+            if take.id == take_id:
+                return take
+        raise SettingError(f"{self.folder} has no take {take_id!r}; `takewell takes` lists them.")
 
 
 @dataclass(frozen=True)
