@@ -169,7 +169,9 @@ def _file_sets(roll: Path, recording: Recording, pieces: int) -> tuple[_FileSet,
     safeties = tuple(f"{name} safety" for name in plan.safeties)
     return (
         _FileSet("float32", recording.iso_names, tuple(roll / f"{stem}{end}.WAV" for end in suffixes)),
-        _FileSet("int24", (*MIX_NAMES, *safeties), tuple(roll / f"{stem}{beside}{end}.WAV" for end in suffixes)),
+        _FileSet(
+            "int24", (*MIX_NAMES, *safeties), tuple(roll / f"{stem}{beside}{end}.WAV" for end in suffixes)
+        ),
     )
 
 
@@ -376,6 +378,8 @@ def _stated(
     for microphone, mark in marks:
         for key in _track_names(microphone, mark):
             track, tally, side = numbers[key]
+            if mark.to_the_rails and not tally.reached:
+                continue
             planted.append(_planted(plan, mark, track, key[1], _relative(side.paths[0]), tally))
         if mark.target == "file":
             planted += [

@@ -1,7 +1,7 @@
 """Which takes does the invented day hold?
 
 The story, the people and the places are described in ``docs/demo.md``. Places are metres from a corner of the room;
-input gains are chosen as a recordist would, so that speech lies between -31 and -24 dBFS (AES17) on its own microphone.
+input gains are chosen as a recordist would, so that speech lies near -24 dBFS (AES17) on a lavalier.
 Timecode runs at 25 frames a second.
 """
 
@@ -51,6 +51,7 @@ class TakePlan:
     """Timecode of the first sample."""
     length_s: float
     parts: tuple[str, ...]
+    """Who speaks after whom, over and over; in takes with parts the recordist announces the take first."""
     mix: MixGains
     note: str
     kind: TakeKind = "take"
@@ -73,9 +74,9 @@ class TakePlan:
 
 
 def _lavalier(name: str, mouth_m: Place) -> Microphone:
-    """Return a lavalier on the chest, a hand's breadth in front of it."""
+    """Return a lavalier on the chest; the body shades what does not come from above and in front."""
     x, y, z = mouth_m
-    return Microphone(f"Lav {name.title()}", (x, y - 0.07, z - 0.21), 102.5, self_noise_db_spl=24.0)
+    return Microphone(f"Lav {name.title()}", (x, y - 0.07, z - 0.21), 99.5, mouth_m, 0.8, 22.0)
 
 
 _KITCHEN: Mapping[str, Place] = MappingProxyType(
@@ -86,7 +87,7 @@ KITCHEN = SetUp(
     Room((4.2, 3.6, 2.5), 0.35, 28.0),
     _KITCHEN,
     (
-        Microphone("Boom", (1.85, 1.5, 1.75), 92.0, (1.9, 2.1, 1.15), SUPERCARDIOID, 14.0),
+        Microphone("Boom", (1.85, 1.5, 1.75), 90.0, (1.9, 2.1, 1.15), SUPERCARDIOID, 14.0),
         _lavalier("mira", _KITCHEN["mira"]),
         _lavalier("tobin", _KITCHEN["tobin"]),
     ),
@@ -98,7 +99,7 @@ _HALL: Mapping[str, Place] = MappingProxyType(
         "tobin": (3.9, 3.55, 1.2),
         "yusa": (4.9, 3.55, 1.15),
         "anselm": (5.9, 3.3, 1.2),
-        "perrin": (4.4, 1.4, 1.2),
+        "perrin": (7.6, 2.9, 1.2),
         "edda": (0.9, 0.9, 1.3),
     }
 )
@@ -108,14 +109,14 @@ HALL = SetUp(
     _HALL,
     (
         *(_lavalier(name, _HALL[name]) for name in ("mira", "tobin", "yusa", "anselm")),
-        Microphone("Boom", (4.4, 2.85, 2.05), 90.0, (4.4, 3.5, 1.2), SUPERCARDIOID, 14.0),
+        Microphone("Boom", (4.4, 2.85, 2.05), 88.0, (4.4, 3.5, 1.2), SUPERCARDIOID, 14.0),
         Microphone("Pair L", (4.3, 1.2, 1.8), 90.0, (3.2, 3.4, 1.2), CARDIOID, 16.0),
         Microphone("Pair R", (4.5, 1.2, 1.8), 90.0, (5.6, 3.4, 1.2), CARDIOID, 16.0),
     ),
 )
 
 _INSTRUMENTS: Mapping[str, Place] = MappingProxyType(
-    {"mira": (1.2, 1.7, 1.55), "anselm": (2.2, 1.9, 1.65), "perrin": (1.7, 0.5, 1.5), "edda": (3.0, 2.6, 1.3)}
+    {"mira": (1.2, 1.7, 1.55), "anselm": (2.2, 1.9, 1.65), "perrin": (3.0, 0.8, 1.5), "edda": (3.0, 2.6, 1.3)}
 )
 INSTRUMENT_ROOM = SetUp(
     "instrument room",
@@ -135,13 +136,13 @@ _KITCHEN_MIX: MixGains = MappingProxyType(
 )
 _HALL_MIX: MixGains = MappingProxyType(
     {
-        "Lav Mira": (-3.0, -8.0),
-        "Lav Tobin": (-4.0, -6.0),
-        "Lav Yusa": (-6.0, -4.0),
-        "Lav Anselm": (-8.0, -3.0),
-        "Boom": (-6.0, -6.0),
-        "Pair L": (-9.0, -30.0),
-        "Pair R": (-30.0, -9.0),
+        "Lav Mira": (-2.0, -7.0),
+        "Lav Tobin": (-3.0, -5.0),
+        "Lav Yusa": (-5.0, -3.0),
+        "Lav Anselm": (-7.0, -2.0),
+        "Boom": (-4.0, -4.0),
+        "Pair L": (-8.0, -30.0),
+        "Pair R": (-30.0, -8.0),
     }
 )
 _ROOM_MIX: MixGains = MappingProxyType(
@@ -185,7 +186,7 @@ TAKES = (
         KITCHEN,
         "09:12:04:05",
         64.0,
-        ("edda", "perrin", "mira", "mira", "tobin", "perrin", "mira", "tobin", "mira", "tobin"),
+        ("perrin", "mira", "mira", "tobin", "perrin", "mira", "tobin", "mira", "tobin"),
         _KITCHEN_MIX,
         "Kitchen. Mira on the readings, Tobin on the roof. Good.",
         safeties=_KITCHEN_TWINS,
@@ -200,7 +201,6 @@ TAKES = (
         "09:16:40:11",
         66.0,
         (
-            "edda",
             "perrin",
             "mira",
             "tobin",
@@ -217,7 +217,12 @@ TAKES = (
         "Mira acts out the storm, much louder than rehearsed. Check the 24-bit tracks.",
         safeties=_KITCHEN_TWINS,
         worn_by=_KITCHEN_LAVS,
-        faults=(Shouted("Lav Mira", 7, 9, in_mix=True), Shouted("Boom", 7, 9)),
+        faults=(
+            Shouted("Lav Mira", 7, 9, in_mix=True),
+            Shouted("Boom", 7, 9),
+            # Across the table it may or may not reach full scale, as the voices fall.
+            Shouted("Lav Tobin", 7, 9),
+        ),
         natural=_OPEN_MICROPHONES,
     ),
     TakePlan(
@@ -227,7 +232,7 @@ TAKES = (
         "09:31:12:00",
         82.0,
         (
-            *("edda", "perrin", "mira", "mira", "tobin", "mira"),
+            *("perrin", "mira", "mira", "tobin", "mira"),
             *("mira", "mira", "tobin", "mira"),
             *("mira", "mira", "tobin", "mira"),
             *("mira", "tobin", "mira", "mira"),
@@ -245,7 +250,7 @@ TAKES = (
         KITCHEN,
         "09:44:00:00",
         22.0,
-        ("edda", "mira", "mira", "mira", "mira"),
+        ("mira", "mira", "mira", "mira"),
         _KITCHEN_MIX,
         "Wild track: the keeper's lines, close.",
         kind="wild",
@@ -271,14 +276,14 @@ TAKES = (
         HALL,
         "11:05:00:00",
         92.0,
-        ("edda", "perrin", "mira", "tobin", "anselm", "yusa", "tobin", "perrin", "yusa", "mira", "anselm"),
+        ("perrin", "mira", "tobin", "anselm", "yusa", "tobin", "perrin", "yusa", "mira", "anselm"),
         _without(_HALL_MIX, "Lav Yusa", "Lav Tobin"),
         "Panel. Hum on Lav Yusa (projector supply), radio hits on Lav Tobin: both out of the mix.",
         safeties=tuple(_HALL_LAVS),
         worn_by=_HALL_LAVS,
         pause_s=(-0.35, 0.8),
         faults=(
-            Hum("Lav Yusa", 49.97, -50.0),
+            Hum("Lav Yusa", 49.97, -44.0),
             Dropouts("Lav Tobin", ((3, 0.31), (6, 0.52), (6, 0.78)), 0.08),
         ),
         natural=_FADER_DOWN,
@@ -289,7 +294,7 @@ TAKES = (
         HALL,
         "11:09:48:18",
         90.0,
-        ("edda", "perrin", "yusa", "anselm", "mira", "tobin", "anselm", "yusa", "perrin", "tobin", "mira"),
+        ("perrin", "yusa", "anselm", "mira", "tobin", "anselm", "yusa", "perrin", "tobin", "mira"),
         _without(_HALL_MIX, "Lav Anselm", "Pair L", "Pair R"),
         "Panel, second half. Pair R cable off. Pressed mute on Lav Anselm by mistake. New file twice on the way.",
         safeties=tuple(_HALL_LAVS),
@@ -318,12 +323,12 @@ TAKES = (
         INSTRUMENT_ROOM,
         "14:20:33:07",
         52.0,
-        ("edda", "mira", "anselm", "mira", "anselm", "perrin", "anselm", "mira"),
+        ("mira", "anselm", "mira", "anselm", "perrin", "anselm", "mira"),
         _without(_ROOM_MIX, "Lav Mira", "Lav Anselm"),
         "Instrument room. Lav Anselm at the end of its range, Lav Mira's gain left at the bottom. Boom is good.",
         safeties=tuple(_ROOM_LAVS),
         worn_by=_ROOM_LAVS,
-        faults=(Hiss("Lav Anselm", -39.0), TooLow("Lav Mira", -42.0)),
+        faults=(Hiss("Lav Anselm", -32.0), TooLow("Lav Mira", -42.0)),
         natural=_FADER_DOWN,
     ),
     TakePlan(
@@ -332,7 +337,7 @@ TAKES = (
         INSTRUMENT_ROOM,
         "14:24:05:22",
         40.0,
-        ("edda", "mira", "anselm", "mira", "perrin", "anselm"),
+        ("mira", "anselm", "mira", "perrin", "anselm"),
         _ROOM_MIX,
         "Battery fell out at the end.",
         safeties=tuple(_ROOM_LAVS),
@@ -346,7 +351,7 @@ TAKES = (
         INSTRUMENT_ROOM,
         "14:37:50:00",
         36.0,
-        ("edda", "perrin", "mira", "anselm", "mira", "mira", "anselm"),
+        ("perrin", "mira", "anselm", "mira", "mira", "anselm"),
         _without(_ROOM_MIX, "Lav Mira", "Pair L", "Pair R"),
         "Spare recorder battery. Converter of Pair L drifts.",
         safeties=tuple(_ROOM_LAVS),

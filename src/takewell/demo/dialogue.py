@@ -4,8 +4,9 @@ Conventions: times are samples from the start of the take; an utterance is one c
 A part is written as words: a voice's name for its next sentence, the name with "!" for its next shout.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from itertools import chain, cycle
 
 import numpy as np
 
@@ -28,6 +29,7 @@ class Utterance:
 
 
 def dialogue(
+    opening: Sequence[Clip],
     parts: Sequence[str],
     length_samples: int,
     rate: int,
@@ -42,6 +44,8 @@ def dialogue(
 
     Parameters
     ----------
+    opening : sequence of Clip
+        Spoken once, first.
     parts : sequence of str
         Such as ``("perrin", "mira", "mira!")``; taken up again from the start when `repeat`.
     first_s, last_s : float
@@ -58,19 +62,20 @@ def dialogue(
     turn: dict[str, int] = {}
     at = round(first_s * rate)
     end = length_samples - round(last_s * rate)
-    while parts:
-        for part in parts:
-            name = part.removesuffix("!")
-            effort = "shout" if part.endswith("!") else "normal"
-            clips = [clip for clip in voices(rate)[name] if clip.effort == effort]
-            if part not in turn:
-                turn[part] = int(rng.integers(len(clips)))
-            clip = clips[turn[part] % len(clips)]
-            turn[part] += 1
-            if at + len(clip.samples) > end:
-                return tuple(said)
-            said.append(Utterance(clip, at, float(rng.normal(0, 1.0))))
-            at = max(at, said[-1].end_samples + round(rng.uniform(*pause_s) * rate))
-        if not repeat:
+    rounds: Iterator[Clip | str] = chain(opening, cycle(parts) if repeat else parts)
+    for part in rounds:
+        clip = part if isinstance(part, Clip) else _next_clip(part, turn, rate, rng)
+        if at + len(clip.samples) > end:
             break
+        gain_db = float(np.clip(rng.normal(0, 1.0), -2, 2))
+        said.append(Utterance(clip, at, gain_db))
+        at = max(at, said[-1].end_samples + round(rng.uniform(*pause_s) * rate))
     return tuple(said)
+
+
+def _next_clip(part: str, turn: dict[str, int], rate: int, rng: np.random.Generator) -> Clip:
+    """Return a part's next sentence; the first one is drawn. `turn` is changed in place."""
+    effort = "shout" if part.endswith("!") else "normal"
+    clips = [clip for clip in voices(rate)[part.removesuffix("!")] if clip.effort == effort]
+    turn[part] = turn.get(part, int(rng.integers(len(clips)))) + 1
+    return clips[turn[part] % len(clips)]

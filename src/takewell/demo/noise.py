@@ -25,7 +25,7 @@ def low_cut(rate: int, bins: int, corner_hz: float = LOW_CUT_HZ) -> NDArray[np.c
     Examples
     --------
     >>> corner = low_cut(48_000, 24_001)[80]
-    >>> float(round(20 * np.log10(abs(corner)), 2))
+    >>> round(20 * np.log10(float(abs(corner))), 2)
     -3.01
     """
     s = 1j * np.linspace(0, rate / 2, bins) / corner_hz

@@ -18,10 +18,14 @@ from takewell.demo.dialogue import Utterance, dialogue
 from takewell.demo.faults import Fault, Stretch, TakeClock
 from takewell.demo.noise import CONVERTER_NOISE_DBFS, white
 from takewell.demo.sound_field import BLOCK, REFERENCE_PA, SoundField
+from takewell.demo.speech import Clip, voices
 from takewell.units import SINE_CREST_DB, amplitude
 
 Block = NDArray[np.float32]
 MIX_NAMES = ("Mix L", "Mix R")
+ANNOUNCER = "edda"
+ANNOUNCEMENTS = {"take": "Sound speed.", "wild": "Wild track"}
+"""How the recordist's words before a take begin."""
 
 
 @dataclass(frozen=True)
@@ -38,6 +42,7 @@ class Recording:
         length = round(self.plan.length_s * self.rate)
         rng = np.random.default_rng([*self.seed, 1])
         lines: tuple[Utterance, ...] = dialogue(
+            (announcement(self.plan.kind, self.rate),) if self.plan.parts else (),
             self.plan.parts,
             length,
             self.rate,
@@ -104,6 +109,11 @@ class Recording:
             tone = amplitude(LINE_UP_DBFS) * np.sin(2 * np.pi * LINE_UP_HZ / self.rate * n)
             pair = np.repeat(tone[:, None], 2, axis=1).astype(np.float32)
             yield pair[:, :0], pair
+
+
+def announcement(kind: str, rate: int) -> Clip:
+    """Return what the recordist says before a take of this kind."""
+    return next(clip for clip in voices(rate)[ANNOUNCER] if clip.text.startswith(ANNOUNCEMENTS[kind]))
 
 
 def _through(steps: Sequence[Callable[[Stretch], Block]], stretch: Stretch) -> Stretch:
