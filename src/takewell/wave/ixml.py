@@ -42,6 +42,8 @@ NUMBERS = {
 STAMP_HIGH = "SPEED/TIMESTAMP_SAMPLES_SINCE_MIDNIGHT_HI"
 STAMP_LOW = "SPEED/TIMESTAMP_SAMPLES_SINCE_MIDNIGHT_LO"
 
+_DOCTYPE = "The iXML document declares a document type, which iXML has not; it was kept but not read."
+
 
 def parse_ixml(payload: bytes) -> tuple[Ixml, tuple[str, ...]]:
     """Return what an ``iXML`` payload says, and sentences about what is odd in it.
@@ -49,13 +51,23 @@ def parse_ixml(payload: bytes) -> tuple[Ixml, tuple[str, ...]]:
     Never fails. Entities are not expanded, nothing outside the document is read, and a document with a
     document type or above 4 MiB is kept but not read.
     """
-    document = payload.rstrip(b"\0 \t\r\n")
+    document = trimmed(payload)
     if not document:
         return Ixml(xml=payload), ("The iXML chunk is empty.",)
     root, oddity = root_of(document)
     if root is None:
         return Ixml(xml=payload), (oddity,)
     return read_fields(root, payload), ((oddity,) if oddity else ())
+
+
+def trimmed(payload: bytes) -> bytes:
+    """Return a document without the padding that recorders leave around it for later."""
+    if payload[:2] in (b"\xff\xfe", b"\xfe\xff"):  # UTF-16: half of its bytes may be zero
+        document = payload[: len(payload) // 2 * 2]
+        while document.endswith(b"\0\0"):
+            document = document[:-2]
+        return document
+    return payload.strip(b"\0 \t\r\n")
 
 
 def root_of(document: bytes) -> tuple[Any, str]:
@@ -65,11 +77,7 @@ def root_of(document: bytes) -> tuple[Any, str]:
             f"The iXML chunk has {len(document)} bytes, above {LARGEST_DOCUMENT}; it was kept but not read.",
         )
     if b"<!DOCTYPE" in document or b"<!ENTITY" in document:
-        return (
-            None,
-            "The iXML document declares a document type, which iXML has not; it was kept but not read.",
-        )
-    document = document.lstrip(b"\0 \t\r\n")
+        return None, _DOCTYPE
     oddity = ""
     try:
         root = etree.fromstring(document, _parser(recover=False))
@@ -78,6 +86,8 @@ def root_of(document: bytes) -> tuple[Any, str]:
             f"The iXML document is malformed ({_first_line(error)}); what could be understood of it was read."
         )
         root = _salvaged(document)
+    if root is not None and root.getroottree().docinfo.internalDTD is not None:
+        return None, _DOCTYPE
     if root is None or name_of(root) != "BWFXML":
         return None, "The iXML chunk holds no iXML document; it was kept but not read."
     return root, oddity

@@ -22,6 +22,7 @@ from takewell.wave.ixml import (
     read_fields,
     read_track,
     root_of,
+    trimmed,
 )
 from takewell.wave.sample_format import SAMPLE_BYTES
 from takewell.wave.values import Bext, Encoding, Ixml, IxmlTrack
@@ -72,7 +73,7 @@ def build_ixml(
     SettingError
         If a changed field is not what the specification allows.
     """
-    root, oddity = root_of(ixml.xml.rstrip(b"\0 \t\r\n")) if ixml.xml else (None, "")
+    root, oddity = root_of(trimmed(ixml.xml)) if ixml.xml else (None, "")
     if root is None:
         root = etree.Element("BWFXML")
         _set(root, "IXML_VERSION", VERSION)

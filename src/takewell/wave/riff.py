@@ -180,7 +180,7 @@ def _likeness(source: ByteSource, position: int) -> int:
 def _end_of_chunks(state: _State, position: int) -> None:
     left = state.source.size - position
     if state.data is None:
-        state.garbage_at = position
+        state.garbage_at = position if left >= 8 else None
     elif any(state.source.read(position, min(left, 4096))) or left > 4096:
         state.notes.append(
             f"{left} bytes behind the last chunk, from byte {position} on, are no chunk and were left out."
