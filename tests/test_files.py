@@ -47,9 +47,14 @@ def test_a_block_that_fails_leaves_the_old_file_and_no_other(
 ) -> None:
     target = tmp_path / "notes.csv"
     target.write_text("old")
-    with pytest.raises(error), atomic_path(target) as temporary:
-        temporary.write_text("half")
-        raise error
+
+    def fail_half_way() -> None:
+        with atomic_path(target) as temporary:
+            temporary.write_text("half")
+            raise error
+
+    with pytest.raises(error):
+        fail_half_way()
     assert target.read_text() == "old"
     assert len(list(tmp_path.iterdir())) == 1
 
@@ -62,12 +67,13 @@ def test_a_taken_name_is_refused_when_asked(tmp_path: Path) -> None:
 
 
 def test_a_name_taken_meanwhile_is_not_replaced(tmp_path: Path) -> None:
-    with (
-        pytest.raises(DestinationError, match="exists already"),
-        atomic_path(tmp_path / "a", replace=False) as temporary,
-    ):
-        temporary.write_bytes(b"ours")
-        (tmp_path / "a").write_bytes(b"theirs")
+    def lose_the_race() -> None:
+        with atomic_path(tmp_path / "a", replace=False) as temporary:
+            temporary.write_bytes(b"ours")
+            (tmp_path / "a").write_bytes(b"theirs")
+
+    with pytest.raises(DestinationError, match="exists already"):
+        lose_the_race()
     assert (tmp_path / "a").read_bytes() == b"theirs"
     assert len(list(tmp_path.iterdir())) == 1
 

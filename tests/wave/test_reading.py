@@ -271,7 +271,7 @@ def test_read_info_is_the_open_files_information(build, tmp_path: Path, ramp) ->
 @pytest.mark.parametrize(
     ("make", "words"),
     [
-        (lambda path: None, "is not there"),
+        (lambda path: path.with_name("other.wav"), "is not there"),
         (lambda path: path.mkdir(), "is a folder"),
         (lambda path: path.write_bytes(b""), r"is empty \(0 bytes\)"),
         (lambda path: path.write_text("Sound report for the day\n" * 50), "begins as text"),

@@ -57,7 +57,7 @@ class Quantiser:
         return out.reshape(-1)
 
     def _piece(self, samples: Samples) -> NDArray[np.uint8]:
-        scaled = np.multiply(samples, float(self._top), dtype=np.float64)
+        scaled = np.multiply(samples, float(self._top), dtype=np.float64, order="C")
         if self._noise is not None:
             pair = self._noise.random((*scaled.shape, 2), dtype=np.float32)
             scaled += pair[..., 0]
