@@ -22,12 +22,19 @@ from takewell.roll.values import Move
 COLUMNS = ("take", "track", "start_s", "end_s", "gain_db", "fade_in_s", "fade_out_s", "fixed", "reason")
 
 
-def moves_path(folder: Path) -> Path:
+MOVES = "moves.csv"
+"""The file a person edits."""
+
+PROPOSED = "moves-proposed.csv"
+"""What was proposed last, kept beside it so that a person's changes can be told apart."""
+
+
+def moves_path(folder: Path, name: str = MOVES) -> Path:
     """Return where a roll's moves lie."""
-    return folder / TEXT_FOLDER / "moves.csv"
+    return folder / TEXT_FOLDER / name
 
 
-def read_moves(folder: Path) -> tuple[Move, ...]:
+def read_moves(folder: Path, name: str = MOVES) -> tuple[Move, ...]:
     """Return the moves of a roll in the order of the file; none when there is no file.
 
     Raises
@@ -35,11 +42,13 @@ def read_moves(folder: Path) -> tuple[Move, ...]:
     SettingError
         If a line cannot be understood; the sentence names file and line.
     """
-    rows = read_sheet(moves_path(folder), COLUMNS, ("take", "track", "start_s", "end_s", "gain_db"))
+    rows = read_sheet(moves_path(folder, name), COLUMNS, ("take", "track", "start_s", "end_s", "gain_db"))
     return tuple(_move(row) for row in rows)
 
 
-def write_moves(folder: Path, moves: Iterable[Move], *, keep_fixed: bool = True) -> tuple[Move, ...]:
+def write_moves(
+    folder: Path, moves: Iterable[Move], *, keep_fixed: bool = True, name: str = MOVES
+) -> tuple[Move, ...]:
     """Write a roll's moves, keeping the lines a person has fixed, and return what now stands in the file.
 
     Parameters
@@ -51,6 +60,8 @@ def write_moves(folder: Path, moves: Iterable[Move], *, keep_fixed: bool = True)
     keep_fixed : bool
         Whether lines that are fixed in the file stay as they are; a given move that is not fixed then gives
         way to them and keeps only the stretches outside.
+    name : str
+        The file inside ``takewell/``.
 
     Raises
     ------
@@ -60,14 +71,14 @@ def write_moves(folder: Path, moves: Iterable[Move], *, keep_fixed: bool = True)
         If the file cannot be written.
     """
     given = tuple(moves)
-    kept = [move for move in read_moves(folder) if move.fixed] if keep_fixed else []
+    kept = [move for move in read_moves(folder, name) if move.fixed] if keep_fixed else []
     mine = [move for move in given if move.fixed and move not in kept]
     free = [part for move in given if not move.fixed for part in _outside(move, kept)]
     order = {
         take: place for place, take in enumerate(dict.fromkeys(move.take for move in given + tuple(kept)))
     }
     result = tuple(sorted(kept + mine + free, key=lambda m: (order[m.take], m.track, m.start_s)))
-    write_sheet(moves_path(folder), COLUMNS, map(_cells, result))
+    write_sheet(moves_path(folder, name), COLUMNS, map(_cells, result))
     return result
 
 

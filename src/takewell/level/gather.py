@@ -1,0 +1,57 @@
+"""What is there to know of a take's tracks before levelling?
+
+The gain settings come from the measurement (its passages: level and floor jumped together), file by file, joined
+through continuation files: a new file begins no new setting unless something moved.
+
+Conventions: seconds of the take.
+"""
+
+from takewell.engine.results import Passage
+from takewell.level.evidence import TrackEvidence
+from takewell.level.speech import Setting
+from takewell.roll import MeasuredTake, TrackReader
+
+
+def gather(measured: MeasuredTake, reader: TrackReader) -> tuple[TrackEvidence, ...]:
+    """Return the evidence for every track of a take that lies in a file."""
+    take = measured.take
+    found = []
+    for track in take.tracks:
+        trace = measured.trace(track.number)
+        pieces = [
+            (piece.start_samples / take.rate, measurement.passages)
+            for piece, measurement in measured.measured(track.number)
+        ]
+        found.append(
+            TrackEvidence(
+                take=take.id,
+                number=track.number,
+                name=track.name,
+                role=track.role,
+                trace=trace,
+                settings=settings_of(pieces, trace.length_samples / take.rate),
+                reader=reader,
+            )
+        )
+    return tuple(found)
+
+
+def settings_of(pieces: list[tuple[float, tuple[Passage, ...]]], length_s: float) -> tuple[Setting, ...]:
+    """Return the gain settings of a track whose pieces (start in the take, passages) are given, in order."""
+    starts: list[float] = []
+    floors: list[list[tuple[float, float]]] = []
+    for piece_start, passages in pieces:
+        for index, passage in enumerate(passages):
+            if index or not starts:
+                starts.append(piece_start + passage.start_s if index else 0.0)
+                floors.append([])
+            if passage.noise_floor_dbfs_a is not None:
+                floors[-1].append((passage.end_s - passage.start_s, passage.noise_floor_dbfs_a))
+    if not starts:
+        return (Setting(0.0, length_s, None),)
+    ends = [*starts[1:], length_s]
+    # Of several files at one setting the longest stretch knows the floor best.
+    return tuple(
+        Setting(start, end, max(known)[1] if known else None)
+        for start, end, known in zip(starts, ends, floors, strict=True)
+    )

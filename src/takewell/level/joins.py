@@ -1,0 +1,77 @@
+"""Where exactly does one gain end and the next begin, and how long does the way between them take?
+
+- Where the setting of the gain moved: on the sample it moved (`setting_step`), with a fade of 2 ms on the side
+  of the higher gain.
+- Between passages: inside the pause, with `MARGIN_S` left to the words before and after where it is long enough.
+  A falling gain falls at the pause's beginning, a rising one rises at its end, so the floor of the pause is the
+  lower of the two. The join is as slow as the settings ask and the pause allows.
+- Beside a line a person fixed: where that line ends; its own fades are its own.
+
+Conventions: seconds of the take; a join's middle is where one move ends and the next begins, half of it is the
+one's fade-out, half the other's fade-in.
+"""
+
+import itertools
+from collections.abc import Callable, Sequence
+
+from takewell.level.decide import Decision
+from takewell.level.evidence import TrackEvidence
+from takewell.level.setting_step import FADE_S, step_position
+from takewell.level.settings import LevelSettings
+from takewell.roll.values import Move
+
+MARGIN_S = 0.05
+SHORTEST_S = 0.05
+BESIDE_FIXED_S = 0.05
+
+Join = tuple[float, float, float]
+"""(boundary, fade-out before it, fade-in after it)."""
+
+
+def to_moves(
+    track: TrackEvidence,
+    decisions: Sequence[Decision],
+    settings: LevelSettings,
+    reason: Callable[[Decision, LevelSettings], str],
+) -> list[Move]:
+    """Return the moves of a track's decisions; the person's lines come back as they are."""
+    if not decisions:
+        return []
+    joins = [_join(track, a, b, settings) for a, b in itertools.pairwise(decisions)]
+    starts = [decisions[0].start_s, *(boundary for boundary, _, _ in joins)]
+    ends = [*(boundary for boundary, _, _ in joins), decisions[-1].end_s]
+    moves = []
+    for i, d in enumerate(decisions):
+        if d.move is not None:
+            moves.append(d.move)
+            continue
+        moves.append(
+            Move(
+                take=track.take,
+                track=track.number,
+                start_s=round(starts[i], 9),
+                end_s=round(ends[i], 9),
+                gain_db=d.gain_db,
+                fade_in_s=round(joins[i - 1][2], 9) if i else 0.0,
+                fade_out_s=round(joins[i][1], 9) if i < len(joins) else 0.0,
+                fixed=False,
+                reason=reason(d, settings),
+            )
+        )
+    return moves
+
+
+def _join(track: TrackEvidence, a: Decision, b: Decision, settings: LevelSettings) -> Join:
+    change_db = b.gain_db - a.gain_db
+    if "fixed" in (a.kind, b.kind):
+        return b.start_s, BESIDE_FIXED_S, BESIDE_FIXED_S
+    if a.passage.setting is not b.passage.setting:
+        at = step_position(track, b.passage.setting.start_s) / track.trace.rate
+        return (at, FADE_S, 0.0) if change_db < 0 else (at, 0.0, FADE_S)
+    low, high = b.pause
+    room = high - low
+    margin = min(MARGIN_S, room / 4)
+    wanted = max(abs(change_db) / settings.steepest_db_per_s, SHORTEST_S)
+    length = max(min(wanted, settings.longest_fade_s, room - 2 * margin), 0.0)
+    middle = low + margin + length / 2 if change_db < 0 else high - margin - length / 2
+    return middle, length / 2, length / 2

@@ -1,0 +1,84 @@
+"""How is a decision said to a person: short beside the move, and at length when asked?
+
+Conventions: levels with one decimal; what lies after gain is called so.
+"""
+
+from takewell.level.decide import Decision, Limit
+from takewell.level.settings import LevelSettings
+
+_LIMITS: dict[Limit, str] = {
+    "floor": "the floor would rise above the highest allowed",
+    "rise": "the floor may rise no further",
+    "peaks": "its peaks would need more than the limiter may take off",
+    "jump": "the floor may not jump further against the neighbouring passage",
+}
+
+
+def reason(decision: Decision, settings: LevelSettings) -> str:
+    """Return the short reason that stands beside a move."""
+    held = held_back(decision)
+    note = (
+        f"; held {abs(decision.held_db):.1f} dB {_lower_or_higher(decision)}: {decision.limit}"
+        if held
+        else ""
+    )
+    if decision.kind == "silence":
+        return f"no speech; the floor runs on{note}"
+    before = decision.passage.loudness_lufs
+    if decision.kind == "peaks":
+        return f"a peak stands out here{note}"
+    drama = f" and {decision.drama_lu:.1f} LU over, a shout" if decision.drama_lu >= 0.1 else ""
+    return f"speech at {before:.1f} LUFS to {goal(settings)}{drama}{note}"
+
+
+def goal(settings: LevelSettings) -> str:
+    """Return where speech is brought, in words."""
+    if settings.line_up_dbfs is not None:
+        return f"line-up {settings.line_up_dbfs:.1f} dBFS"
+    return f"{settings.target_lufs:.1f} LUFS"
+
+
+def held_back(decision: Decision) -> bool:
+    """Return whether something kept the gain from what was wanted."""
+    return decision.limit is not None and abs(decision.held_db) >= 0.1
+
+
+def explanation(decision: Decision, settings: LevelSettings) -> list[str]:
+    """Return why a gain is what it is, in whole sentences."""
+    passage = decision.passage
+    if decision.kind == "fixed":
+        return ["Changed or fixed by hand, so it stays as it is."]
+    lines = {
+        "setting": ["The gain setting moved here: level and floor jumped together."],
+        "speech": ["The speech changes its level here, in a pause."],
+        "take": [],
+    }[passage.begins]
+    if decision.kind == "silence":
+        return [*lines, "There is too little speech to bring to a level, so the gain lets the floor run on."]
+    floor = passage.setting.floor_dbfs_a
+    over = "" if floor is None else f", over a floor of {floor:.1f} dBFS(A)"
+    lines.append(
+        f"{passage.speech_s:.0f} s of speech were recorded at {passage.loudness_lufs:.1f} LUFS{over}."
+    )
+    if decision.drama_lu >= 0.1:
+        lines.append(f"It stands out as a shout and keeps {decision.drama_lu:.1f} LU of that.")
+    lines.append(f"{decision.wanted_db:+.1f} dB bring it to {goal(settings)}.")
+    if decision.kind == "peaks":
+        lines.append("A peak stands out here, so this stretch is set apart from the speech around it.")
+    if held_back(decision) and decision.limit is not None:
+        lines.append(
+            f"It gets {abs(decision.held_db):.1f} dB {_lower_or_higher(decision)} gain because {_LIMITS[decision.limit]}."
+        )
+    return lines
+
+
+def clock(seconds: float) -> str:
+    """Return a time as minutes and seconds to a tenth, with hours where there are any."""
+    minutes, tenths = divmod(round(seconds * 10), 600)
+    hours, minutes = divmod(minutes, 60)
+    rest = f"{tenths // 10:02d}.{tenths % 10}"
+    return f"{hours}:{minutes:02d}:{rest}" if hours else f"{minutes}:{rest}"
+
+
+def _lower_or_higher(decision: Decision) -> str:
+    return "lower" if decision.held_db < 0 else "higher"

@@ -1,0 +1,147 @@
+"""When does somebody speak into this microphone?
+
+From the 10 ms K-weighted levels of the traces, so no sample is read. A fine step is *active* where its level
+(RMS over 50 ms around it) stands
+
+- at least `ABOVE_FLOOR_DB` over the floor of its gain setting (a tenth of the 100 ms steps lie below the floor),
+- at most `BELOW_LOUDEST_DB` under the loudest 100 ms within 2 s around it (the tail of a word, a breath and the
+  room do not count; ITU-T P.56 uses a margin of 15.9 dB under the speech level, which lies some 8 dB under
+  the loudest tenth of a second), and
+- no more than `SPILL_DB` further under this track's own speech than another ISO of the take stands under its
+  speech: what is that much clearer elsewhere is spill from elsewhere.
+
+An *utterance* is a run of active steps whose gaps are shorter than `PAUSE_S`; closures inside words stay well
+below that (they last up to some 0.15 s; common practice, no source), so a pause never lies inside a word.
+
+Conventions: levels in decibels relative to 1.0 RMS, K-weighted; times in seconds from the start of the take.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import maximum_filter1d, uniform_filter1d
+
+from takewell.measure.trace import Trace
+from takewell.units import power_decibels
+
+F64 = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+
+ABOVE_FLOOR_DB = 8.0
+BELOW_LOUDEST_DB = 24.0
+SPILL_DB = 10.0
+PAUSE_S = 0.25
+SHORTEST_S = 0.12
+"""Runs of activity shorter than this are clicks, not speech."""
+
+LOUD_S = 2.0
+"""Loud speech is what this much of it exceeds: long enough to be no slam, short enough for a few words."""
+
+_SMOOTH_STEPS = 5
+_NEAR_STEPS = 401
+FINE_S = 0.01
+
+
+@dataclass(frozen=True)
+class Setting:
+    """A stretch of a track recorded at one setting of the gain, with its A-weighted floor as recorded."""
+
+    start_s: float
+    end_s: float
+    floor_dbfs_a: float | None
+
+
+@dataclass(frozen=True)
+class Utterance:
+    """Speech from one pause to the next."""
+
+    start_s: float
+    end_s: float
+    active_s: float
+    level_db: float
+    """K-weighted level of its active steps, as power mean."""
+
+
+def speech_levels(trace: Trace, settings: Sequence[Setting]) -> tuple[F64, Bools, F64]:
+    """Return for each fine step the level, whether it is active by itself, and how far it stands above its track's speech.
+
+    Returns
+    -------
+    levels : (m,) float64 array
+    active : (m,) bool array
+    standing : (m,) float64 array
+        Level minus the level of loud speech in that gain setting (what `LOUD_S` of it, or a twentieth, exceed);
+        ``-inf`` where the setting holds no speech.
+    """
+    power = trace.fine_k_rms.astype(np.float64) ** 2
+    levels = power_decibels(uniform_filter1d(power, _SMOOTH_STEPS, mode="nearest")) if len(power) else power
+    active = np.zeros(len(power), np.bool_)
+    standing = np.full(len(power), -np.inf)
+    for setting in settings:
+        inside = fine_steps(trace, setting.start_s, setting.end_s)
+        part = levels[inside]
+        floor = _floor_db(trace, setting)
+        if not len(part) or not np.isfinite(floor):
+            continue
+        loudest = maximum_filter1d(
+            power_decibels(uniform_filter1d(power[inside], 10, mode="nearest")), _NEAR_STEPS, mode="nearest"
+        )
+        on = (part >= floor + ABOVE_FLOOR_DB) & (part >= loudest - BELOW_LOUDEST_DB)
+        if on.any():
+            active[inside] = on
+            standing[inside] = part - _loud_speech(part[on])
+    return levels, active, standing
+
+
+def fine_steps(trace: Trace, start_s: float, end_s: float) -> slice:
+    """Return the fine steps that lie at least half inside ``[start_s, end_s)``."""
+    middle = (trace.fine_edges[:-1] + trace.fine_edges[1:]) / 2 / trace.rate
+    return slice(int(np.searchsorted(middle, start_s)), int(np.searchsorted(middle, end_s)))
+
+
+def without_spill(active: Bools, standing: F64, others: Sequence[F64]) -> Bools:
+    """Return the active steps that are not spill from another track, whose standings are `others`."""
+    own = active.copy()
+    for other in others:
+        n = min(len(own), len(other))
+        own[:n] &= ~(other[:n] > standing[:n] + SPILL_DB)
+    return own
+
+
+def utterances(trace: Trace, levels: F64, own: Bools, start_s: float, end_s: float) -> list[Utterance]:
+    """Return the utterances between two moments, in order."""
+    inside = fine_steps(trace, start_s, end_s)
+    steps = np.flatnonzero(own[inside]) + inside.start
+    if not len(steps):
+        return []
+    pause = round(PAUSE_S / FINE_S)
+    cuts = np.flatnonzero(np.diff(steps) > pause) + 1
+    found = []
+    for run in np.split(steps, cuts):
+        active_s = float((trace.fine_edges[run + 1] - trace.fine_edges[run]).sum() / trace.rate)
+        if active_s < SHORTEST_S:
+            continue
+        mean = float(np.mean(10 ** (levels[run] / 10)))
+        found.append(
+            Utterance(
+                start_s=float(trace.fine_edges[run[0]] / trace.rate),
+                end_s=float(trace.fine_edges[run[-1] + 1] / trace.rate),
+                active_s=active_s,
+                level_db=float(power_decibels(mean)),
+            )
+        )
+    return found
+
+
+def _loud_speech(active_levels: F64) -> float:
+    rank = max(min(round(LOUD_S / FINE_S), len(active_levels) // 20), 1)
+    return float(np.partition(active_levels, -rank)[-rank])
+
+
+def _floor_db(trace: Trace, setting: Setting) -> float:
+    """Return the K-weighted level below which a tenth of the setting's steps lie; digital silence aside."""
+    steps = trace.k_rms[trace.steps(setting.start_s, setting.end_s)].astype(np.float64)
+    steps = steps[steps > 0]
+    return float(power_decibels(np.percentile(steps, 10) ** 2)) if len(steps) else -np.inf
