@@ -75,7 +75,7 @@ def stem_hints(stem: str, folders: tuple[str, ...] = ()) -> StemHints:
             copy, named, explicit = hint, True, explicit or len(tokens[place]) > 2
     prefix = "/".join(kept_folders)
     return StemHints(
-        whole=f"{prefix}/{' '.join(tokens)}",
+        whole=f"{'/'.join(folders).lower()}/{' '.join(tokens)}",
         base=f"{prefix}/{' '.join(kept)}",
         copy=copy,
         explicit=explicit,
@@ -170,7 +170,7 @@ _ROLE_NAMES: tuple[tuple[Role, re.Pattern[str]], ...] = (
     ("safety", _SAFETY_NAME),
     ("mix", re.compile(r"^(?:(?:st(?:ereo)?|rough|mono|main|lr)[\s_\-]?)?mix(?:[\s_\-]*(?:l|r|lr|left|right|mono|[12]))?$|^lr$|\bmix\s*(?:down|minus)?\b", re.IGNORECASE)),
     ("timecode", re.compile(r"^(?:tc|ltc|smpte|time[\s_\-]?code)\s*\d?$|\btime[\s_\-]?code\b|\bltc\b", re.IGNORECASE)),
-    ("camera", re.compile(r"^cam(?:era)?(?:[\s_\-]?(?:[a-z]|\d{1,2}|l|r|left|right|mic|scratch|return|hop))*$", re.IGNORECASE)),
+    ("camera", re.compile(r"^cam(?:era)?(?:[a-d]|\d{1,2})?(?:[\s_\-]+(?:[a-z]|\d{1,2}|left|right|mic|scratch|return|hop))*$", re.IGNORECASE)),
     ("tone", re.compile(r"^(?:(?:line[\s_\-]?up|ref(?:erence)?|test)[\s_\-]?)?tone$|^1\s?k(?:hz)?$|^line[\s_\-]?up$", re.IGNORECASE)),
     ("unused", re.compile(r"^(?:unused|not used|empty|off|none|n/?[ac]|spare|-+)$", re.IGNORECASE)),
 )  # fmt: skip

@@ -111,7 +111,8 @@ def _named_as_copies(one: Strand, two: Strand) -> bool:
     a, b = one.first.hints, two.first.hints
     if a.whole == b.whole:
         return False
-    return a.whole == b.base or a.base == b.whole or (a.base == b.base and a.copy != b.copy)
+    unlike = a.copy != b.copy or one.first.layout != two.first.layout
+    return a.whole == b.base or a.base == b.whole or (a.base == b.base and unlike)
 
 
 def _named_as_tracks(one: Strand, two: Strand) -> bool:
