@@ -63,7 +63,7 @@ def test_every_field_lies_where_tech_3285_puts_it() -> None:
         "MaxMomentaryLoudness": struct.pack("<h", -1800),
         "MaxShortTermLoudness": struct.pack("<h", -2050),
         "Reserved": bytes(180),
-        "CodingHistory": b"A=PCM,F=48000,W=24,M=mono,T=first\r\n",
+        "CodingHistory": b"A=PCM,F=48000,W=24,M=mono,T=first\r\n\0",
     }
     assert expected.keys() == LAYOUT.keys()
     assert {name: field(payload, name) for name in LAYOUT} == expected

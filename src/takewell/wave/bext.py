@@ -57,7 +57,7 @@ def parse_bext(payload: bytes) -> Bext:
 
 
 def build_bext(bext: Bext) -> bytes:
-    """Return the ``bext`` payload of version 2 for `bext`, whatever version it was read from.
+    """Return the ``bext`` payload of version 2, of even length, for `bext`, whatever version it was read from.
 
     A description longer than 256 characters is cut and ends in ``...``; the whole text belongs into iXML.
 
@@ -82,7 +82,10 @@ def build_bext(bext: Bext) -> bytes:
     loudness = [loudness_field(getattr(bext, name)) for name in _LOUDNESS]
     fixed = _LAYOUT.pack(*texts, bext.time_reference, 2, bext.umid, *loudness)
     history = ascii_bytes("\r\n".join(_rows(bext.coding_history)))
-    return fixed + (history + b"\r\n" if history else b"")
+    payload = fixed + (history + b"\r\n" if history else b"")
+    return payload + bytes(
+        len(payload) % 2
+    )  # libsndfile 1.2 does not skip the pad byte of an odd chunk in RF64
 
 
 def loudness_field(value: float | None) -> int:

@@ -50,11 +50,6 @@ class FileSource:
             self.close()
             raise FileError(f"{self.path} is empty (0 bytes): nothing was recorded in it.")
 
-    @property
-    def handle(self) -> int:
-        """The open file descriptor."""
-        return self._handle
-
     def read(self, offset: int, count: int) -> bytes:
         """Return the bytes from `offset`, `count` of them or as many as lie before the end."""
         wanted = max(0, min(count, self.size - offset))

@@ -56,13 +56,13 @@ _NO_XML = re.compile("[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
 def build_ixml(
     ixml: Ixml, *, bext: Bext | None = None, encoding: Encoding | None = None, rate: int | None = None
 ) -> bytes:
-    """Return the ``iXML`` payload for `ixml`, in UTF-8.
+    """Return the ``iXML`` payload for `ixml`, in UTF-8 and of even length.
 
     Parameters
     ----------
     ixml : Ixml
         Where ``ixml.xml`` holds a readable document, that document is edited: only fields that differ from it
-        are touched, and it comes back byte by byte where nothing differs.
+        are touched, and it comes back byte by byte (and a line end where its length is odd) where nothing differs.
     bext : Bext or None
         The broadcast extension beside it, which the document's own copy then follows, if it has one.
     encoding, rate : Encoding, int
@@ -84,10 +84,12 @@ def build_ixml(
     if bext is not None:
         _follow_bext(root, bext, new_audio=encoding is not None)
     if ixml.xml and not oddity and etree.tostring(root) == before:
-        return ixml.xml
-    if not ixml.xml:
-        etree.indent(root)
-    return bytes(etree.tostring(root, xml_declaration=True, encoding="UTF-8"))
+        document = ixml.xml
+    else:
+        if not ixml.xml:
+            etree.indent(root)
+        document = etree.tostring(root, xml_declaration=True, encoding="UTF-8")
+    return document + b"\n" * (len(document) % 2)  # libsndfile 1.2 does not skip a pad byte in RF64
 
 
 def _write_fields(root: Any, new: Ixml, old: Ixml) -> None:

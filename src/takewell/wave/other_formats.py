@@ -4,6 +4,7 @@ Conventions: as `audio_file`. libsndfile decodes; how long the audio really is g
 opened, because a cut file still claims its old length.
 """
 
+import os
 import threading
 from dataclasses import replace
 from typing import Any
@@ -51,7 +52,7 @@ class LibraryReader:
 
     def __init__(self, source: FileSource, wave_info: AudioInfo | None = None) -> None:
         self._lock = threading.Lock()
-        self._path = source.path
+        self._source, self._path = source, source.path
         self._file = _opened(source)
         try:
             self.info = self._judged(wave_info)
@@ -111,17 +112,22 @@ class LibraryReader:
         return low
 
     def _readable(self, position: int) -> bool:
+        """Whether the sample at `position` decodes; each try on a decoder of its own, which an error spoils."""
         try:
-            self._file.seek(position)
-            return len(self._file.read(1, always_2d=True)) == 1
-        except (soundfile.SoundFileError, RuntimeError):
+            with _opened(self._source) as file:
+                file.seek(position)
+                return len(file.read(1, always_2d=True)) == 1
+        except (soundfile.SoundFileError, RuntimeError, FileError):
             return False
 
     def read(self, start_samples: int, count: int) -> Samples:
         """Return `count` samples from `start_samples`, all inside the file."""
         with self._lock:
             try:
-                self._file.seek(start_samples)
+                if (
+                    start_samples != self._file.tell()
+                ):  # a seek may restart a decoder, where it stands already too
+                    self._file.seek(start_samples)
                 samples: Samples = self._file.read(count, dtype=self._kind, always_2d=True)
             except (soundfile.SoundFileError, RuntimeError) as error:
                 raise FileError(f"{self._path} cannot be read at sample {start_samples}: {error}") from error
@@ -139,7 +145,7 @@ class LibraryReader:
 
 def _opened(source: FileSource) -> Any:
     try:
-        return soundfile.SoundFile(source.handle, closefd=False)
+        return soundfile.SoundFile(os.fsencode(source.path))
     except (soundfile.SoundFileError, RuntimeError, TypeError, ValueError) as error:
         raise FileError(f"{source.path} is no sound file that can be read: {_why(source, error)}.") from error
 
