@@ -25,8 +25,8 @@ def low_cut(rate: int, bins: int, corner_hz: float = LOW_CUT_HZ) -> NDArray[np.c
     Examples
     --------
     >>> corner = low_cut(48_000, 24_001)[80]
-    >>> round(20 * np.log10(float(abs(corner))), 2)
-    -3.01
+    >>> f"{20 * np.log10(abs(corner)):.2f} dB"
+    '-3.01 dB'
     """
     s = 1j * np.linspace(0, rate / 2, bins) / corner_hz
     response: NDArray[np.complex64] = (s**2 / (s**2 + np.sqrt(2) * s + 1)).astype(np.complex64)

@@ -43,7 +43,7 @@ class Recording:
         rng = np.random.default_rng([*self.seed, 1])
         lines: tuple[Utterance, ...] = dialogue(
             (announcement(self.plan.kind, self.rate),) if self.plan.parts else (),
-            self.plan.parts,
+            self.plan.parts.split(),
             length,
             self.rate,
             rng,

@@ -22,6 +22,8 @@ from takewell.units import SINE_CREST_DB, amplitude
 REFERENCE_PA = 20e-6
 TRANSFORM = 131_072
 LONGEST_TAPS = 32_768
+LOW_CUT_RINGING = 2048
+"""Samples in which it dies away to less than 1e-6."""
 BLOCK = TRANSFORM - LONGEST_TAPS
 
 
@@ -60,7 +62,8 @@ class SoundField:
         import scipy.fft
 
         room = self.set_up.room
-        taps = min(LONGEST_TAPS, round(room.reverberation_s * self.rate))
+        # The low cut's own ringing must not wrap round the transform.
+        taps = min(LONGEST_TAPS - LOW_CUT_RINGING, round(room.reverberation_s * self.rate))
         cut = low_cut(self.rate, TRANSFORM // 2 + 1)
         spectra = np.empty(
             (len(self.set_up.talkers), len(self.set_up.microphones), TRANSFORM // 2 + 1), np.complex64
@@ -70,7 +73,6 @@ class SoundField:
                 # Of the names, not of their order: a talker more leaves the other paths alone.
                 path = zlib.crc32(f"{self.set_up.name}/{name}/{microphone.name}".encode())
                 rng = np.random.default_rng([*self._seed, path])
-                # Room for the low cut's own ringing, which would wrap round the transform.
                 spectra[t, m] = (
                     scipy.fft.rfft(response(room, place, microphone, self.rate, taps, rng), TRANSFORM) * cut
                 )
