@@ -142,8 +142,8 @@ def csv_tables(sheet: Sheet) -> dict[str, bytes]:
     }
 
 
-def report_files(sheet: Sheet, formats: Sequence[str]) -> Mapping[str, bytes]:
-    """Return the report's files by name, in the formats asked for.
+def check_formats(formats: Sequence[str]) -> None:
+    """Refuse formats the report does not come in.
 
     Raises
     ------
@@ -155,6 +155,17 @@ def report_files(sheet: Sheet, formats: Sequence[str]) -> Mapping[str, bytes]:
         raise SettingError(
             f"the report comes as {', '.join(FORMATS)}, not as {unknown[0] if unknown else 'nothing'!r}."
         )
+
+
+def report_files(sheet: Sheet, formats: Sequence[str]) -> Mapping[str, bytes]:
+    """Return the report's files by name, in the formats asked for.
+
+    Raises
+    ------
+    SettingError
+        As `check_formats`.
+    """
+    check_formats(formats)
     written: dict[str, bytes] = {}
     if "pdf" in formats:
         written[f"{REPORT_STEM}.pdf"] = pdf_report(sheet)

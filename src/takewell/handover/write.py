@@ -90,18 +90,17 @@ def _converted_bext(
     bext = info.bext or Bext()
     start = (bext.time_reference + delivery.start_samples) * rate
     row = history_row(encoding, rate, channels, f"Takewell; {delivery.why}")
-    figures = dict.fromkeys(
-        (
-            "loudness_value_lufs",
-            "loudness_range_lu",
-            "max_true_peak_dbtp",
-            "max_momentary_lufs",
-            "max_short_term_lufs",
-        )
+    fresh = replace(
+        bext,
+        time_reference=(start + info.rate // 2) // info.rate,
+        version=2,
+        loudness_value_lufs=None,
+        loudness_range_lu=None,
+        max_true_peak_dbtp=None,
+        max_momentary_lufs=None,
+        max_short_term_lufs=None,
     )
-    return append_history(
-        replace(bext, time_reference=(start + info.rate // 2) // info.rate, version=2, **figures), row
-    )
+    return append_history(fresh, row)
 
 
 def _convert(delivery: Delivery, target: Path) -> int:
