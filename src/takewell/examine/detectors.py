@@ -1,0 +1,57 @@
+"""Which detectors are there, and on which roles does each make sense?
+
+This is the one list: a detector is a function in a file of its own and a line here.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from takewell.examine.clipped import find_clipped
+from takewell.examine.dc_offset import find_dc_offset
+from takewell.examine.dead_track import find_dead_tracks
+from takewell.examine.digital_silence import find_digital_silence
+from takewell.examine.dropout import find_dropouts
+from takewell.examine.evidence import TakeEvidence, TrackEvidence
+from takewell.examine.file_state import find_file_states
+from takewell.examine.hum import find_hum
+from takewell.examine.noisy import find_noisy
+from takewell.examine.nonfinite import find_nonfinite
+from takewell.examine.over_full_scale import find_over_full_scale
+from takewell.examine.recorded_level import find_recorded_level
+from takewell.examine.time_order import find_time_order
+from takewell.roll.values import Finding, Role
+
+SPEECH: frozenset[Role] = frozenset({"iso", "safety", "mix", "camera"})
+"""Roles that carry sound for people."""
+
+SOUND: frozenset[Role] = SPEECH | {"tone"}
+"""Those and line-up tone, which may be clipped or torn but has no speech level."""
+
+ANY: frozenset[Role] = SOUND | {"timecode"}
+
+
+@dataclass(frozen=True)
+class TrackDetector:
+    """A detector that judges one track, and the roles it is run on."""
+
+    find: Callable[[TrackEvidence], list[Finding]]
+    roles: frozenset[Role]
+
+
+TRACK_DETECTORS = (
+    TrackDetector(find_clipped, SOUND),
+    TrackDetector(find_over_full_scale, SOUND),
+    TrackDetector(find_nonfinite, ANY),
+    TrackDetector(find_digital_silence, ANY),
+    TrackDetector(find_dropouts, SOUND),
+    TrackDetector(find_dc_offset, SOUND),
+    TrackDetector(find_hum, SPEECH),
+    TrackDetector(find_noisy, SPEECH),
+    TrackDetector(find_recorded_level, SPEECH),
+)
+
+TAKE_DETECTORS: tuple[Callable[[TakeEvidence], list[Finding]], ...] = (
+    find_dead_tracks,
+    find_file_states,
+    find_time_order,
+)
