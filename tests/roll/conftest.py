@@ -1,13 +1,16 @@
-"""Headers made up for grouping, without any file."""
+"""Headers made up for grouping, and small rolls of real files."""
 
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
+from numpy.typing import NDArray
 
 from takewell.roll import FileHeader
-from takewell.wave import AudioInfo, Bext, Encoding, Ixml, IxmlTrack
+from takewell.wave import AudioInfo, Bext, BroadcastWriter, Encoding, Ixml, IxmlTrack
+from takewell.wave.writer import WrittenEncoding
 
 RATE = 48_000
 HOUR = 3600 * RATE
@@ -75,3 +78,53 @@ def make_header(
     )
     bytes_ = SAMPLE_BYTES[encoding] * channels * length + 44 if size is None else size
     return FileHeader(path, bytes_, round(mtime_s * 1e9), info, digest)
+
+
+def write_take(
+    path: Path,
+    samples: NDArray[np.floating],
+    *,
+    at: int = 0,
+    encoding: WrittenEncoding = "float32",
+    tracks: Sequence[str] = (),
+    **ixml: Any,
+) -> Path:
+    """Write a Broadcast Wave file with a stamp, a date and iXML, undithered."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    listed = tuple(IxmlTrack(place, place, name) for place, name in enumerate(tracks, 1))
+    with BroadcastWriter(
+        path,
+        rate=RATE,
+        channels=samples.shape[1],
+        encoding=encoding,
+        bext=Bext(time_reference=at, origination_date="2031-05-04"),
+        ixml=Ixml(**{"timecode_rate": "25/1", "timecode_flag": "NDF", "tracks": listed} | ixml),
+        dither=False,
+    ) as writer:
+        writer.write(samples)
+    return path
+
+
+def noise(length_samples: int, channels: int, seed: int = 0) -> NDArray[np.float32]:
+    """Return noise on a grid that 24-bit files hold exactly."""
+    steps = np.random.default_rng(seed).integers(-(2**20), 2**20, (length_samples, channels))
+    return (steps / 2**23).astype(np.float32)
+
+
+@pytest.fixture
+def day_folder(tmp_path: Path) -> Path:
+    """A roll of two takes: one in two float files with a 24-bit copy, one alone; and things that are no media."""
+    folder = tmp_path / "roll"
+    sound = noise(3 * RATE, 3, seed=1)
+    start = 10 * HOUR
+    names = ["Boom", "Lav 1", "Lav 2"]
+    common: dict[str, Any] = {"tracks": names, "scene": "14", "take": "2"}
+    write_take(folder / "14-2_0001.wav", sound[:RATE], at=start, **common)
+    write_take(folder / "14-2_0002.wav", sound[RATE:], at=start + RATE, **common)
+    write_take(folder / "14-2_S_0001.wav", sound / 4, at=start, encoding="int24", **common)
+    write_take(folder / "14-3.wav", noise(RATE, 3, 2), at=start + HOUR, **common | {"take": "3"})
+    (folder / "notes of the day.txt").write_text("hello", encoding="utf-8")
+    (folder / ".hidden.wav").write_bytes(b"x")
+    (folder / "ascmhl").mkdir()
+    (folder / "ascmhl" / "a.wav").write_bytes(b"x")
+    return folder

@@ -109,6 +109,11 @@ class Database:
     def _open(self) -> None:
         try:
             self.path.parent.mkdir(parents=True, exist_ok=True)
+            if not os.access(self.path.parent, os.W_OK) or (
+                self.path.exists() and not os.access(self.path, os.W_OK)
+            ):
+                self._read_only("it is read-only")
+                return
             self._db = self._connect()
         except _NotOursError as error:
             self._begin_anew(str(error))

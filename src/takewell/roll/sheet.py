@@ -129,7 +129,7 @@ def read_sheet(path: Path, columns: Sequence[str], needed: Sequence[str]) -> lis
     """
     try:
         raw = path.read_bytes()
-    except FileNotFoundError:
+    except (FileNotFoundError, NotADirectoryError):
         return []
     except OSError as error:
         raise SettingError(f"{path} cannot be read: {error.strerror or error}.") from error
