@@ -7,9 +7,8 @@
    the highest true peak after gain lies no further over the ceiling than the limiter may take off. Where a few
    peaks far apart are to blame (a slammed door, one laugh), the stretch from pause to pause around each gets a
    gain of its own instead (`peaks`), and the passage keeps the gain its speech wants.
-3. *Jumps*: passages are placed in order of how much speech they hold. A passage's floor after gain may differ from
-   that of a neighbour already placed by no more than the floor jump; floors under the unheard level count as
-   lying there. So the longer one stays right and the shorter one gives way, up or down, but not past its limits.
+3. *Jumps*: where the floor after gain would jump too far between neighbours, gains give way as `floor_jumps` says.
+   Shouts and stretches around peaks cover their own floor: they do not turn down the speech around them.
 4. Passages without speech get the gain that lets their floor run on from the neighbour with the lower one.
 5. Neighbours whose gains differ by less than the least move share one, and a track on which no gain reaches the
    least move is left alone.
@@ -20,76 +19,41 @@ Conventions: times in seconds of the take, gains in whole tenths of a decibel.
 """
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
-from itertools import pairwise
-from typing import Literal
+from collections.abc import Callable, Sequence
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from takewell.level.ceiling import Stretches, peaks_apart, under_ceiling
+from takewell.level.decision import Decision, Limit
 from takewell.level.evidence import TrackEvidence
-from takewell.level.passages import Passage
+from takewell.level.floor_jumps import settle
+from takewell.level.passages import Passage, measured
 from takewell.level.peaks import StepPeaks
 from takewell.level.settings import LevelSettings
 from takewell.roll.values import Move
 
-F64 = NDArray[np.float64]
+Bools = NDArray[np.bool_]
 
 SHOUT_S = 15.0
 SHOUT_LU = 6.0
-ISLAND_SHARE = 0.25
-"""Stretches around peaks are set apart only while they hold less of the passage's speech than this."""
-
-SECONDS_PER_ISLAND = 20.0
-ISLAND_BEFORE_S, ISLAND_AFTER_S = 0.15, 0.25
-"""How far a stretch around a peak outside speech reaches, where the pause leaves room."""
-
-Kind = Literal["speech", "peaks", "silence", "fixed"]
-Limit = Literal["floor", "rise", "peaks", "jump"]
-
-
-@dataclass(frozen=True)
-class Decision:
-    """One passage with its gain, and the figures that led to it.
-
-    `limit` names what kept the gain from what was wanted (`held_db` = gain - wanted), None where nothing did.
-    """
-
-    start_s: float
-    end_s: float
-    kind: Kind
-    passage: Passage
-    wanted_db: float
-    gain_db: float
-    most_db: float = math.inf
-    most_by: Limit | None = None
-    limit: Limit | None = None
-    drama_lu: float = 0.0
-    pause: tuple[float, float] = (0.0, 0.0)
-    move: Move | None = field(default=None, compare=False)
-    """The person's line, where `kind` is ``fixed``."""
-
-    @property
-    def held_db(self) -> float:
-        """How far the gain lies from what was wanted."""
-        return self.gain_db - self.wanted_db
-
-    @property
-    def floor_after(self) -> float | None:
-        """A-weighted floor after gain in dBFS."""
-        floor = self.passage.setting.floor_dbfs_a
-        return None if floor is None else floor + self.gain_db
 
 
 def decide(
-    track: TrackEvidence, passages: Sequence[Passage], settings: LevelSettings, fixed: Sequence[Move] = ()
+    track: TrackEvidence,
+    own: Bools,
+    passages: Sequence[Passage],
+    settings: LevelSettings,
+    fixed: Sequence[Move] = (),
 ) -> list[Decision]:
     """Return the decisions for a track, in order and without overlap; none where it is left alone.
 
     Parameters
     ----------
     track : TrackEvidence
+    own : (m,) bool array
+        Fine steps with own speech.
     passages : sequence of Passage
         From `find_passages`, covering the track.
     settings : LevelSettings
@@ -97,9 +61,19 @@ def decide(
         The person's lines for this track.
     """
     peaks = StepPeaks(track)
-    nodes = [d for p in passages for d in _wanted(p, passages, peaks, settings)]
+
+    def again(passage: Passage, without: Stretches) -> Passage:
+        mine = own.copy()
+        for low, high in without:
+            start, stop = np.searchsorted(
+                track.trace.fine_edges, (low * track.trace.rate, high * track.trace.rate)
+            )
+            mine[max(int(start) - 1, 0) : int(stop)] = False
+        return measured(track.trace, mine, passage, settings.target_lufs)
+
+    nodes = [d for p in passages for d in _held(p, passages, peaks, again, settings)]
     nodes = _with_fixed(nodes, fixed)
-    nodes = _placed(nodes, settings)
+    nodes = _floors_settled(nodes, settings)
     nodes = _silences_joined(nodes, peaks, settings)
     nodes = [d if d.kind == "fixed" else replace(d, gain_db=_tenths(d.gain_db)) for d in nodes]
     nodes = _neighbours_shared(nodes, settings.least_move_lu)
@@ -120,36 +94,55 @@ def wanted_gain(passage: Passage, settings: LevelSettings) -> float | None:
     return settings.target_lufs - passage.loudness_lufs
 
 
-def _wanted(
-    passage: Passage, passages: Sequence[Passage], peaks: StepPeaks, settings: LevelSettings
+def _held(
+    passage: Passage,
+    passages: Sequence[Passage],
+    peaks: StepPeaks,
+    again: Callable[[Passage, Stretches], Passage],
+    settings: LevelSettings,
 ) -> list[Decision]:
+    """Return a passage's decision under its limits, in parts where single peaks are set apart."""
+    decision = _wanted(passage, passages, settings)
+    if decision.kind == "silence":
+        return [decision]
+    apart = peaks_apart(decision, peaks, settings)
+    if apart:
+        # Without the peaks the speech may read lower, so it gets more gain, and more peaks may be too high.
+        cleared = _wanted(again(passage, apart), passages, settings)
+        apart = peaks_apart(cleared, peaks, settings)
+        decision = cleared if apart and cleared.kind == "speech" else decision
+    return under_ceiling(decision, apart, peaks, settings)
+
+
+def _wanted(passage: Passage, passages: Sequence[Passage], settings: LevelSettings) -> Decision:
     plain = wanted_gain(passage, settings)
     if plain is None:
-        return [Decision(passage.start_s, passage.end_s, "silence", passage, 0.0, 0.0, pause=passage.pause)]
-    drama = min(settings.dynamics_lu, _stands_out(passage, passages) / 2)
+        return Decision(passage.start_s, passage.end_s, "silence", passage, 0.0, 0.0, pause=passage.pause)
+    shouted = _stands_out(passage, passages)
+    drama = min(settings.dynamics_lu, shouted / 2)
     wanted = plain + drama
     most, by = _floor_limit(passage, settings)
-    decision = Decision(
+    return Decision(
         passage.start_s,
         passage.end_s,
         "speech",
         passage,
-        wanted,
-        min(wanted, most),
-        most,
-        by,
-        by if wanted > most else None,
-        drama,
-        passage.pause,
+        wanted_db=wanted,
+        gain_db=min(wanted, most),
+        most_db=most,
+        most_by=by,
+        limit=by if wanted > most else None,
+        drama_lu=drama,
+        shouted=shouted > 0,
+        pause=passage.pause,
     )
-    return _held_under_ceiling(decision, peaks, settings)
 
 
 def _stands_out(passage: Passage, passages: Sequence[Passage]) -> float:
     """Return by how many LU a passage is shouted above what surrounds it in its setting; 0 where it is not."""
     if passage.speech_s >= SHOUT_S or passage.loudness_lufs is None:
         return 0.0
-    at = list(passages).index(passage)
+    at = next(i for i, p in enumerate(passages) if p.start_s == passage.start_s)
     around = [
         p.loudness_lufs
         for p in (*passages[max(at - 1, 0) : at], *passages[at + 1 : at + 2])
@@ -168,93 +161,6 @@ def _floor_limit(passage: Passage, settings: LevelSettings) -> tuple[float, Limi
     if passage.setting.floor_dbfs_a is not None:
         limits.append((settings.floor_most_dbfs - passage.setting.floor_dbfs_a, "floor"))
     return min(limits, key=lambda limit: limit[0])
-
-
-def _held_under_ceiling(decision: Decision, peaks: StepPeaks, settings: LevelSettings) -> list[Decision]:
-    """Return the decision with its peaks limit, cut where single peaks get a stretch of their own."""
-    allowed = settings.ceiling_dbtp + settings.limit_db
-    over = peaks.above(decision.start_s, decision.end_s, allowed - decision.gain_db)
-    if over:
-        islands = _islands(decision, over)
-        apart = sum(u.active_s for u in decision.passage.utterances if _inside_any(u.start_s, islands))
-        speech = decision.passage.speech_s
-        worst = max(peak for _, _, peak in over)
-        if (
-            decision.gain_db - (allowed - worst) >= settings.least_move_lu
-            and apart < ISLAND_SHARE * speech
-            and len(islands) <= max(1.0, speech / SECONDS_PER_ISLAND)
-        ):
-            return _cut_out(decision, islands, peaks, allowed)
-    most = allowed - peaks.highest(decision.start_s, decision.end_s)
-    if most < decision.most_db:
-        decision = replace(decision, most_db=most, most_by="peaks")
-    if most < decision.gain_db:
-        decision = replace(decision, gain_db=most, limit="peaks")
-    return [decision]
-
-
-def _islands(decision: Decision, over: Sequence[tuple[float, float, float]]) -> list[tuple[float, float]]:
-    """Return stretches around the steps that are too high, each from a pause to a pause."""
-    spoken = decision.passage.utterances
-    starts = np.array([u.start_s for u in spoken])
-    ends = np.array([u.end_s for u in spoken])
-    stretches: list[tuple[float, float]] = []
-    for start, end, _ in over:
-        first = int(np.searchsorted(ends, start))  # the first utterance that has not ended before the step
-        last = int(np.searchsorted(starts, end)) - 1  # the last one that has begun before its end
-        before = float(ends[first - 1]) if first > 0 else decision.start_s
-        after = float(starts[last + 1]) if last + 1 < len(starts) else decision.end_s
-        if first <= last:
-            low, high = (before + starts[first]) / 2, (after + ends[last]) / 2
-        else:
-            low, high = max(before, start - ISLAND_BEFORE_S), min(after, end + ISLAND_AFTER_S)
-        low, high = max(float(low), decision.start_s), min(float(high), decision.end_s)
-        if stretches and low <= stretches[-1][1]:
-            stretches[-1] = stretches[-1][0], max(high, stretches[-1][1])
-        else:
-            stretches.append((low, high))
-    return stretches
-
-
-def _inside_any(at_s: float, stretches: Sequence[tuple[float, float]]) -> bool:
-    return any(low <= at_s < high for low, high in stretches)
-
-
-def _cut_out(
-    decision: Decision, islands: Sequence[tuple[float, float]], peaks: StepPeaks, allowed_dbtp: float
-) -> list[Decision]:
-    parts: list[Decision] = []
-    at = decision.start_s
-    rest_most = decision.most_db
-    edges = [at, *(edge for island in islands for edge in island), decision.end_s]
-    for index, (low, high) in enumerate(pairwise(edges)):
-        if high <= low:
-            continue
-        pause = decision.pause if low == decision.start_s else _pause_around(decision.passage, low)
-        part = replace(decision, start_s=low, end_s=high, pause=pause)
-        most = allowed_dbtp - peaks.highest(low, high)
-        if index % 2:
-            part = replace(
-                part,
-                kind="peaks",
-                gain_db=min(decision.gain_db, most),
-                most_db=min(most, decision.most_db),
-                most_by="peaks",
-                limit="peaks",
-            )
-        else:
-            rest_most = min(rest_most, most)
-        parts.append(part)
-    if rest_most < decision.most_db:
-        parts = [p if p.kind == "peaks" else replace(p, most_db=rest_most, most_by="peaks") for p in parts]
-    return parts
-
-
-def _pause_around(passage: Passage, at_s: float) -> tuple[float, float]:
-    """Return the pause of a passage that holds a moment."""
-    before = max((u.end_s for u in passage.utterances if u.end_s <= at_s), default=passage.start_s)
-    after = min((u.start_s for u in passage.utterances if u.start_s >= at_s), default=passage.end_s)
-    return before, after
 
 
 def _with_fixed(nodes: list[Decision], fixed: Sequence[Move]) -> list[Decision]:
@@ -287,32 +193,29 @@ def _overlap(decision: Decision, move: Move) -> float:
     return min(decision.end_s, move.end_s) - max(decision.start_s, move.start_s)
 
 
-def _placed(nodes: list[Decision], settings: LevelSettings) -> list[Decision]:
-    """Return the decisions with floor jumps kept within bounds, the ones with most speech placed first."""
-    placed = {i for i, d in enumerate(nodes) if d.kind == "fixed"}
-    row = [i for i, d in enumerate(nodes) if d.kind in ("speech", "fixed") and d.floor_after is not None]
-    neighbours = {i: (row[k - 1] if k else None, row[k + 1] if k + 1 < len(row) else None) for k, i in enumerate(row)}  # fmt: skip
-    unheard, jump = settings.floor_unheard_dbfs, settings.floor_jump_db
-    for i in sorted((i for i in row if i not in placed), key=lambda i: -nodes[i].passage.speech_s):
-        d = nodes[i]
-        floor = d.passage.setting.floor_dbfs_a
-        assert floor is not None
-        low, high = -math.inf, math.inf
-        for j in neighbours[i]:
-            if j is None or j not in placed:
-                continue
-            beside = nodes[j].floor_after
-            assert beside is not None
-            high = min(high, max(beside, unheard) + jump - floor)
-            if beside > unheard + jump:
-                low = max(low, beside - jump - floor)
-        gain = min(max(d.gain_db, low), high)
-        limit: Limit | None = "jump" if gain != d.gain_db else d.limit
-        if gain > d.most_db:
-            gain, limit = max(d.most_db, min(d.gain_db, high)), d.most_by
-        nodes[i] = replace(d, gain_db=gain, limit=limit)
-        placed.add(i)
-    return nodes
+def _floors_settled(nodes: list[Decision], settings: LevelSettings) -> list[Decision]:
+    """Return the decisions with jumps of the floor kept within what is allowed."""
+    row = [
+        i
+        for i, d in enumerate(nodes)
+        if d.floor_after is not None and (d.kind == "fixed" or (d.kind == "speech" and not d.shouted))
+    ]
+    if not row:
+        return nodes
+    gains = settle(
+        np.array([nodes[i].gain_db for i in row]),
+        np.array([nodes[i].most_db for i in row]),
+        np.array([nodes[i].passage.setting.floor_dbfs_a for i in row], np.float64),
+        np.array([nodes[i].passage.speech_s for i in row]),
+        np.array([nodes[i].kind == "fixed" for i in row]),
+        jump_db=settings.floor_jump_db,
+        unheard_dbfs=settings.floor_unheard_dbfs,
+    )
+    result = list(nodes)
+    for i, gain in zip(row, gains, strict=True):
+        if gain != nodes[i].gain_db:
+            result[i] = replace(nodes[i], gain_db=float(gain), limit="jump")
+    return result
 
 
 def _silences_joined(nodes: list[Decision], peaks: StepPeaks, settings: LevelSettings) -> list[Decision]:

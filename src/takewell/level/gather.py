@@ -6,8 +6,11 @@ through continuation files: a new file begins no new setting unless something mo
 Conventions: seconds of the take.
 """
 
+from dataclasses import replace
+
 from takewell.engine.results import Passage
 from takewell.level.evidence import TrackEvidence
+from takewell.level.setting_step import step_position
 from takewell.level.speech import Setting
 from takewell.roll import MeasuredTake, TrackReader
 
@@ -22,18 +25,27 @@ def gather(measured: MeasuredTake, reader: TrackReader) -> tuple[TrackEvidence, 
             (piece.start_samples / take.rate, measurement.passages)
             for piece, measurement in measured.measured(track.number)
         ]
-        found.append(
-            TrackEvidence(
-                take=take.id,
-                number=track.number,
-                name=track.name,
-                role=track.role,
-                trace=trace,
-                settings=settings_of(pieces, trace.length_samples / take.rate),
-                reader=reader,
-            )
+        evidence = TrackEvidence(
+            take=take.id,
+            number=track.number,
+            name=track.name,
+            role=track.role,
+            trace=trace,
+            settings=settings_of(pieces, trace.length_samples / take.rate),
+            reader=reader,
         )
+        found.append(replace(evidence, settings=to_the_sample(evidence)))
     return tuple(found)
+
+
+def to_the_sample(track: TrackEvidence) -> tuple[Setting, ...]:
+    """Return a track's settings with the places where the gain moved found to the sample."""
+    starts = [0.0] + [step_position(track, s.start_s) / track.trace.rate for s in track.settings[1:]]
+    ends = [*starts[1:], track.length_s]
+    return tuple(
+        Setting(start, end, s.floor_dbfs_a)
+        for start, end, s in zip(starts, ends, track.settings, strict=True)
+    )
 
 
 def settings_of(pieces: list[tuple[float, tuple[Passage, ...]]], length_s: float) -> tuple[Setting, ...]:

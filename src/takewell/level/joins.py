@@ -1,6 +1,6 @@
 """Where exactly does one gain end and the next begin, and how long does the way between them take?
 
-- Where the setting of the gain moved: on the sample it moved (`setting_step`), with a fade of 2 ms on the side
+- Where the setting of the gain moved: on the sample it moved (found by `setting_step`), with a fade of 2 ms on the side
   of the higher gain.
 - Between passages: inside the pause, with `MARGIN_S` left to the words before and after where it is long enough.
   A falling gain falls at the pause's beginning, a rising one rises at its end, so the floor of the pause is the
@@ -14,11 +14,13 @@ one's fade-out, half the other's fade-in.
 import itertools
 from collections.abc import Callable, Sequence
 
-from takewell.level.decide import Decision
+from takewell.level.decision import Decision
 from takewell.level.evidence import TrackEvidence
-from takewell.level.setting_step import FADE_S, step_position
 from takewell.level.settings import LevelSettings
 from takewell.roll.values import Move
+
+STEP_FADE_S = 0.002
+"""On the side that was recorded lower: a slip of a few samples is then a dip, never a bang."""
 
 MARGIN_S = 0.05
 SHORTEST_S = 0.05
@@ -37,7 +39,7 @@ def to_moves(
     """Return the moves of a track's decisions; the person's lines come back as they are."""
     if not decisions:
         return []
-    joins = [_join(track, a, b, settings) for a, b in itertools.pairwise(decisions)]
+    joins = [_join(a, b, settings) for a, b in itertools.pairwise(decisions)]
     starts = [decisions[0].start_s, *(boundary for boundary, _, _ in joins)]
     ends = [*(boundary for boundary, _, _ in joins), decisions[-1].end_s]
     moves = []
@@ -61,13 +63,13 @@ def to_moves(
     return moves
 
 
-def _join(track: TrackEvidence, a: Decision, b: Decision, settings: LevelSettings) -> Join:
+def _join(a: Decision, b: Decision, settings: LevelSettings) -> Join:
     change_db = b.gain_db - a.gain_db
     if "fixed" in (a.kind, b.kind):
         return b.start_s, BESIDE_FIXED_S, BESIDE_FIXED_S
     if a.passage.setting is not b.passage.setting:
-        at = step_position(track, b.passage.setting.start_s) / track.trace.rate
-        return (at, FADE_S, 0.0) if change_db < 0 else (at, 0.0, FADE_S)
+        at = b.passage.setting.start_s
+        return (at, STEP_FADE_S, 0.0) if change_db < 0 else (at, 0.0, STEP_FADE_S)
     low, high = b.pause
     room = high - low
     margin = min(MARGIN_S, room / 4)

@@ -15,7 +15,7 @@ Conventions: LUFS of one channel; RMS in AES17 dBFS over the active 10 ms steps.
 import numpy as np
 from numpy.typing import NDArray
 
-from takewell.level.speech import fine_steps
+from takewell.level.speech import steps_within
 from takewell.measure.trace import Trace
 from takewell.units import finite_or_none, power_decibels, rms_dbfs
 
@@ -33,7 +33,7 @@ def passage_loudness(
     trace: Trace, own: Bools, start_s: float, end_s: float, *, target_lufs: float
 ) -> tuple[float | None, float | None]:
     """Return loudness (LUFS) and RMS (dBFS) of the own speech between two moments; None where there is none."""
-    active = fine_steps(trace, start_s, end_s)
+    active = steps_within(trace.fine_edges, trace.rate, start_s, end_s)
     mine = np.flatnonzero(own[active]) + active.start
     if not len(mine):
         return None, None
@@ -44,7 +44,7 @@ def passage_loudness(
 
 def _blocks(trace: Trace, start_s: float, end_s: float, speech_at: NDArray[np.int64]) -> F64:
     """Return the mean squares of the 400 ms blocks that have own speech in them."""
-    steps = trace.steps(start_s, end_s)
+    steps = steps_within(trace.edges, trace.rate, start_s, end_s)
     edges = trace.edges[steps.start : steps.stop + 1]
     lengths = np.diff(edges)
     if len(lengths) < BLOCK_STEPS:

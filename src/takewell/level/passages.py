@@ -64,6 +64,12 @@ class Passage:
     speech_rms_dbfs: float | None
 
     @property
+    def clear(self) -> tuple[float, float]:
+        """The part whose levels say nothing of another gain setting."""
+        first, last = self.setting.clear
+        return max(self.start_s, first), min(self.end_s, last)
+
+    @property
     def speech_s(self) -> float:
         """Seconds of speech in it."""
         return sum(u.active_s for u in self.utterances)
@@ -98,7 +104,7 @@ def find_passages(
 
 def measured(trace: Trace, own: Bools, passage: Passage, target_lufs: float) -> Passage:
     """Return the passage with the loudness and RMS of the speech between its ends."""
-    loudness, rms = passage_loudness(trace, own, passage.start_s, passage.end_s, target_lufs=target_lufs)
+    loudness, rms = passage_loudness(trace, own, *passage.clear, target_lufs=target_lufs)
     return replace(passage, loudness_lufs=loudness, speech_rms_dbfs=rms)
 
 

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from takewell.level.evidence import TrackEvidence
+from takewell.level.speech import steps_within
 from takewell.shape import highest_reading
 from takewell.units import decibels
 
@@ -29,19 +30,21 @@ class StepPeaks:
 
     def highest(self, start_s: float, end_s: float) -> float:
         """Return the highest true peak between two moments in dBTP, ``-inf`` for silence."""
-        steps = self._track.trace.steps(start_s, end_s)
+        trace = self._track.trace
+        steps = steps_within(trace.edges, trace.rate, start_s, end_s)
+        highest = self._of_cut_steps(start_s, end_s, steps)
         peaks, known = self._peaks[steps], self._known[steps]
         while len(peaks):
             at = int(np.argmax(peaks))
-            if known[at]:
-                return float(peaks[at])
+            if known[at] or peaks[at] <= highest:
+                return max(float(peaks[at]), highest)
             self._read(steps.start + at)
-        return -np.inf
+        return highest
 
     def above(self, start_s: float, end_s: float, limit_dbtp: float) -> list[tuple[float, float, float]]:
         """Return (start_s, end_s, peak) of the steps between two moments whose true peak exceeds a limit."""
         trace = self._track.trace
-        steps = trace.steps(start_s, end_s)
+        steps = steps_within(trace.edges, trace.rate, start_s, end_s)
         found = []
         for step in np.flatnonzero(self._peaks[steps] > limit_dbtp) + steps.start:
             if not self._known[step]:
@@ -50,6 +53,16 @@ class StepPeaks:
                 edges = trace.edges[step : step + 2] / trace.rate
                 found.append((float(edges[0]), float(edges[1]), float(self._peaks[step])))
         return found
+
+    def _of_cut_steps(self, start_s: float, end_s: float, steps: slice) -> float:
+        """Return the highest true peak of what lies between the moments but in no whole step."""
+        edges, rate = self._track.trace.edges, self._track.trace.rate
+        start, stop = round(start_s * rate), round(end_s * rate)
+        low, high = int(edges[steps.start]), int(edges[steps.stop])
+        if low >= high:
+            return float(decibels(highest_reading(self._track.samples(start, stop))))
+        parts = [self._track.samples(start, low), self._track.samples(high, stop)]
+        return max(float(decibels(highest_reading(part))) for part in parts)
 
     def _read(self, step: int) -> None:
         edges = self._track.trace.edges

@@ -11,7 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from takewell.level.decide import Decision, decide
+from takewell.level.decide import decide
+from takewell.level.decision import Decision
 from takewell.level.evidence import TrackEvidence
 from takewell.level.joins import to_moves
 from takewell.level.loudness import passage_loudness
@@ -92,7 +93,7 @@ def plan_take(
                 least_lu=settings.least_move_lu,
             )
         walls = [move for move in fixed if move.track == track.number]
-        plans.append(_plan(track, own, decide(track, passages, settings, walls), settings))
+        plans.append(_plan(track, own, decide(track, own, passages, settings, walls), settings))
     return tuple(plans)
 
 
@@ -103,8 +104,13 @@ def _plan(
     peaks = StepPeaks(track)
 
     def predicted(decision: Decision, move: Move) -> Prediction:
+        first, last = decision.passage.setting.clear
         loudness, _ = passage_loudness(
-            track.trace, own, move.start_s, move.end_s, target_lufs=settings.target_lufs
+            track.trace,
+            own,
+            max(move.start_s, first),
+            min(move.end_s, last),
+            target_lufs=settings.target_lufs,
         )
         peak = peaks.highest(move.start_s, move.end_s)
         return Prediction(

@@ -3,7 +3,7 @@
 Conventions: levels with one decimal; what lies after gain is called so.
 """
 
-from takewell.level.decide import Decision, Limit
+from takewell.level.decision import Decision, Limit
 from takewell.level.settings import LevelSettings
 
 _LIMITS: dict[Limit, str] = {

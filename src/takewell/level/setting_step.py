@@ -20,9 +20,6 @@ SEARCH_S = 0.015
 EDGE_SAMPLES = 8
 """Fewer samples than this have no variance to speak of."""
 
-FADE_S = 0.002
-"""The gain travels this long, on the side that was recorded lower: a slip of a few samples is then a dip, never a bang."""
-
 
 def step_position(track: TrackEvidence, near_s: float) -> int:
     """Return the first sample recorded at the new setting; where nothing can be told, the measurement's place."""

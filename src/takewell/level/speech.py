@@ -42,6 +42,8 @@ LOUD_S = 2.0
 _SMOOTH_STEPS = 5
 _NEAR_STEPS = 401
 FINE_S = 0.01
+RINGS_S = 0.1
+"""After this the high-pass of K-weighting (38 Hz, Q 0.5) has forgotten a step of 100 dB."""
 
 
 @dataclass(frozen=True)
@@ -51,6 +53,11 @@ class Setting:
     start_s: float
     end_s: float
     floor_dbfs_a: float | None
+
+    @property
+    def clear(self) -> tuple[float, float]:
+        """The part whose levels say nothing of the neighbouring settings: K-weighting rings on after a step down."""
+        return self.start_s + (RINGS_S if self.start_s else 0.0), self.end_s
 
 
 @dataclass(frozen=True)
@@ -76,15 +83,16 @@ def speech_levels(trace: Trace, settings: Sequence[Setting]) -> tuple[F64, Bools
         ``-inf`` where the setting holds no speech.
     """
     power = trace.fine_k_rms.astype(np.float64) ** 2
-    levels = power_decibels(uniform_filter1d(power, _SMOOTH_STEPS, mode="nearest")) if len(power) else power
+    levels = np.full(len(power), -np.inf)
     active = np.zeros(len(power), np.bool_)
     standing = np.full(len(power), -np.inf)
     for setting in settings:
-        inside = fine_steps(trace, setting.start_s, setting.end_s)
-        part = levels[inside]
+        inside = steps_within(trace.fine_edges, trace.rate, *setting.clear)
         floor = _floor_db(trace, setting)
-        if not len(part) or not np.isfinite(floor):
+        if inside.stop <= inside.start or not np.isfinite(floor):
             continue
+        part = power_decibels(uniform_filter1d(power[inside], _SMOOTH_STEPS, mode="nearest"))
+        levels[inside] = part
         loudest = maximum_filter1d(
             power_decibels(uniform_filter1d(power[inside], 10, mode="nearest")), _NEAR_STEPS, mode="nearest"
         )
@@ -95,10 +103,11 @@ def speech_levels(trace: Trace, settings: Sequence[Setting]) -> tuple[F64, Bools
     return levels, active, standing
 
 
-def fine_steps(trace: Trace, start_s: float, end_s: float) -> slice:
-    """Return the fine steps that lie at least half inside ``[start_s, end_s)``."""
-    middle = (trace.fine_edges[:-1] + trace.fine_edges[1:]) / 2 / trace.rate
-    return slice(int(np.searchsorted(middle, start_s)), int(np.searchsorted(middle, end_s)))
+def steps_within(edges: NDArray[np.int64], rate: int, start_s: float, end_s: float) -> slice:
+    """Return the steps that lie wholly between two moments (to the nearest sample)."""
+    first = int(np.searchsorted(edges, round(start_s * rate)))
+    last = int(np.searchsorted(edges, round(end_s * rate), side="right")) - 1
+    return slice(first, max(last, first))
 
 
 def without_spill(active: Bools, standing: F64, others: Sequence[F64]) -> Bools:
@@ -112,7 +121,7 @@ def without_spill(active: Bools, standing: F64, others: Sequence[F64]) -> Bools:
 
 def utterances(trace: Trace, levels: F64, own: Bools, start_s: float, end_s: float) -> list[Utterance]:
     """Return the utterances between two moments, in order."""
-    inside = fine_steps(trace, start_s, end_s)
+    inside = steps_within(trace.fine_edges, trace.rate, start_s, end_s)
     steps = np.flatnonzero(own[inside]) + inside.start
     if not len(steps):
         return []
@@ -142,6 +151,6 @@ def _loud_speech(active_levels: F64) -> float:
 
 def _floor_db(trace: Trace, setting: Setting) -> float:
     """Return the K-weighted level below which a tenth of the setting's steps lie; digital silence aside."""
-    steps = trace.k_rms[trace.steps(setting.start_s, setting.end_s)].astype(np.float64)
+    steps = trace.k_rms[steps_within(trace.edges, trace.rate, *setting.clear)].astype(np.float64)
     steps = steps[steps > 0]
     return float(power_decibels(np.percentile(steps, 10) ** 2)) if len(steps) else -np.inf
