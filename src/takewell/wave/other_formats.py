@@ -39,6 +39,17 @@ _WORDS: dict[str, tuple[Encoding, int]] = {
 }
 _LOSSY: tuple[Encoding, int] = ("float32", 32)
 _UNKNOWN_LENGTH = 1 << 62
+_SIGNATURES = (
+    b"fLaC",
+    b"FORM",
+    b"OggS",
+    b"caff",
+    b".snd",
+    b"dns.",
+    b"RF64",
+    b"riff\x2e\x91\xcf\x11\xa5\xd6\x28\xdb",
+)
+"""First bytes of FLAC, AIFF and AIFF-C, Ogg, CAF, AU in both byte orders, RF64 and Wave64."""
 
 
 class LibraryReader:
@@ -130,7 +141,9 @@ class LibraryReader:
                     self._file.seek(start_samples)
                 samples: Samples = self._file.read(count, dtype=self._kind, always_2d=True)
             except (soundfile.SoundFileError, RuntimeError) as error:
-                raise FileError(f"{self._path} cannot be read at sample {start_samples}: {error}") from error
+                raise FileError(
+                    f"{self._path} cannot be read at sample {start_samples}: {_reason(error)}."
+                ) from error
         if len(samples) < count:
             raise FileError(
                 f"{self._path} gave {len(samples)} samples where {count} were expected from sample {start_samples} on; "
@@ -143,20 +156,42 @@ class LibraryReader:
         self._file.close()
 
 
+def _is_known(start: bytes) -> bool:
+    """Whether a file begins like one of the formats read here. libsndfile alone would look for MP3 frames in
+    anything, and find some in noise."""
+    mp3 = start[:3] == b"ID3" or (start[:1] == b"\xff" and len(start) > 2 and _is_layer_3(start))
+    return (
+        mp3 or start.startswith(_SIGNATURES) or (start[:4] in (b"RIFF", b"RIFX") and start[8:12] == b"WAVE")
+    )
+
+
+def _is_layer_3(start: bytes) -> bool:
+    """An MPEG audio frame of layer III with a bit rate and a sampling rate that exist (ISO/IEC 11172-3, 2.4.1.3)."""
+    sync, version, layer = start[1] >> 5 == 7, start[1] >> 3 & 3, start[1] >> 1 & 3
+    return sync and version != 1 and layer == 1 and start[2] >> 4 not in (0, 15) and start[2] >> 2 & 3 != 3
+
+
 def _opened(source: FileSource) -> Any:
+    start = source.read(0, 64)
+    if not _is_known(start):
+        raise FileError(f"{source.path} is no sound file that can be read: {_why(start)}.")
     try:
         return soundfile.SoundFile(os.fsencode(source.path))
     except (soundfile.SoundFileError, RuntimeError, TypeError, ValueError) as error:
-        raise FileError(f"{source.path} is no sound file that can be read: {_why(source, error)}.") from error
+        raise FileError(f"{source.path} is no sound file that can be read: {_reason(error)}.") from error
 
 
-def _why(source: FileSource, error: Exception) -> str:
-    start = source.read(0, 64)
+def _why(start: bytes) -> str:
     if start and all(32 <= byte < 127 or byte in b"\t\r\n" for byte in start):
         return f"it begins as text ({start[:24].decode('ascii').strip()!r})"
     if not any(start):
         return "it begins with zeros instead of a header"
-    return str(error).rsplit(": ", 1)[-1].rstrip(".").lower() or type(error).__name__
+    return f"its first bytes ({start[:8].hex(' ')}) are those of no format known here"
+
+
+def _reason(error: Exception) -> str:
+    text = str(error).rsplit(": ", 1)[-1].strip().rstrip(".")
+    return " ".join(text.split()).lower() or "its header is damaged"
 
 
 def _shortened(promised: int, length: int, rate: int) -> str:
