@@ -5,6 +5,7 @@ import hashlib
 import json
 import os
 import shutil
+import subprocess
 from collections.abc import Callable
 from pathlib import Path
 
@@ -85,16 +86,12 @@ def test_each_destination_gets_a_manifest_that_verifies(card: Path, tmp_path: Pa
     assert found["MONDAY/1-1.mov"] == "changed"
 
 
-def test_the_reference_implementation_accepts_a_checked_in_roll(card: Path, tmp_path: Path) -> None:
-    import subprocess
-
-    program = Path(__file__).parents[2] / ".cache/ascmhl-venv/bin/ascmhl"
-    if not program.exists():
-        pytest.skip("the reference implementation is set up by the manifest tests and is not here")
+@pytest.mark.outside
+def test_the_reference_implementation_accepts_a_checked_in_roll(
+    card: Path, tmp_path: Path, reference_mhl: Callable[..., subprocess.CompletedProcess[str]]
+) -> None:
     check_in([card], [tmp_path / "a"])
-    done = subprocess.run(
-        [program, "create", "-v", tmp_path / "a"], capture_output=True, text=True, check=False
-    )
+    done = reference_mhl("create", "-v", tmp_path / "a")
     assert done.returncode == 0, done.stderr
     assert done.stdout.count("verified") == len(MEDIA)
 

@@ -1,8 +1,6 @@
-"""The published schema, the reference implementation of ASC MHL, and small folders to work on."""
+"""The published figures and schema of ASC MHL, and a small folder to work on."""
 
 import json
-import subprocess
-import sys
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -11,8 +9,6 @@ import pytest
 from lxml import etree
 
 DATA = Path(__file__).parents[1] / "data" / "manifest"
-REFERENCE = "ascmhl==1.2"
-CACHE = Path(__file__).parents[2] / ".cache" / "ascmhl-venv"
 
 
 @pytest.fixture(scope="session")
@@ -35,34 +31,6 @@ def schema() -> Callable[[Path], None]:
         (chains if path.name == "ascmhl_chain.xml" else manifests).assertValid(etree.parse(path))
 
     return check
-
-
-@pytest.fixture(scope="session")
-def reference() -> Callable[..., subprocess.CompletedProcess[str]]:
-    """Return a function that runs the reference implementation (``ascmhl``) and returns what it said.
-
-    It pins an older Click than ours, so it lives in an environment of its own, made once.
-    """
-    program = CACHE / "bin" / "ascmhl"
-    if not program.exists():
-        made = subprocess.run(
-            [sys.executable, "-m", "venv", CACHE], capture_output=True, text=True, check=False
-        )
-        if made.returncode == 0:
-            made = subprocess.run(
-                [CACHE / "bin" / "python", "-m", "pip", "install", "-q", REFERENCE],
-                capture_output=True,
-                text=True,
-                check=False,
-            )
-        if made.returncode != 0:
-            said = (made.stderr or made.stdout).strip().splitlines() or ["no reason given"]
-            pytest.skip(f"the reference implementation {REFERENCE} cannot be installed here: {said[-1]}")
-
-    def run(command: str, *arguments: str | Path) -> subprocess.CompletedProcess[str]:
-        return subprocess.run([program, command, *arguments], capture_output=True, text=True, check=False)
-
-    return run
 
 
 @pytest.fixture

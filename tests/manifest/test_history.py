@@ -26,9 +26,9 @@ def entry(root: Path, path: str, *formats: str) -> HashedFile:
 
 
 @pytest.mark.outside
-def test_the_reference_implementation_accepts_what_we_write(card: Path, reference: Reference) -> None:
+def test_the_reference_implementation_accepts_what_we_write(card: Path, reference_mhl: Reference) -> None:
     seal_folder(card)
-    done = reference("create", "-v", card)
+    done = reference_mhl("create", "-v", card)
     assert done.returncode == 0, done.stderr
     assert done.stdout.count("verified") == 4
     assert "created original" not in done.stdout
@@ -39,28 +39,28 @@ def test_the_reference_implementation_accepts_what_we_write(card: Path, referenc
 
 
 @pytest.mark.outside
-def test_the_reference_implementation_finds_a_flipped_byte(card: Path, reference: Reference) -> None:
+def test_the_reference_implementation_finds_a_flipped_byte(card: Path, reference_mhl: Reference) -> None:
     seal_folder(card)
     data = bytearray((card / "MONDAY/1-1.wav").read_bytes())
     data[100] ^= 1
     (card / "MONDAY/1-1.wav").write_bytes(data)
-    done = reference("create", card)
+    done = reference_mhl("create", card)
     assert done.returncode == 11
     assert "hash mismatch for        MONDAY/1-1.wav" in done.stderr
 
 
 @pytest.mark.outside
-def test_the_reference_implementation_misses_a_deleted_file(card: Path, reference: Reference) -> None:
+def test_the_reference_implementation_misses_a_deleted_file(card: Path, reference_mhl: Reference) -> None:
     seal_folder(card)
     (card / "log sheet.txt").unlink()
-    assert reference("create", card).returncode == 10
+    assert reference_mhl("create", card).returncode == 10
 
 
 @pytest.mark.outside
 def test_we_continue_what_the_reference_implementation_began(
-    card: Path, reference: Reference, schema: Check
+    card: Path, reference_mhl: Reference, schema: Check
 ) -> None:
-    assert reference("create", "-h", "md5", "-h", "xxh64", card).returncode == 0
+    assert reference_mhl("create", "-h", "md5", "-h", "xxh64", card).returncode == 0
     shutil.rmtree(card / "takewell")  # the reference tool recorded it: our patterns were not there yet
     first = read_history(card)
     assert set(first.generations[0].files[0].hashes) == {"md5", "xxh64"}
@@ -69,22 +69,22 @@ def test_we_continue_what_the_reference_implementation_began(
     schema(written)
     second = read_history(card).generations[1]
     assert {h.action for file in second.files for h in file.hashes.values()} == {"verified"}
-    assert reference("info", "-v", card).returncode == 0
-    assert reference("create", "-h", "xxh128", "-sf", card / "log sheet.txt", card).returncode == 0
+    assert reference_mhl("info", "-v", card).returncode == 0
+    assert reference_mhl("create", "-h", "xxh128", "-sf", card / "log sheet.txt", card).returncode == 0
 
 
 @pytest.mark.outside
-def test_a_second_visit_without_folder_hashes_is_accepted_too(card: Path, reference: Reference) -> None:
+def test_a_second_visit_without_folder_hashes_is_accepted_too(card: Path, reference_mhl: Reference) -> None:
     seal_folder(card)
     (card / "MONDAY/2-1.wav").write_bytes(b"afternoon")
     written = write_generation(card, [entry(card, "MONDAY/2-1.wav")])
     assert "roothash" not in written.read_text(encoding="utf-8")
-    assert reference("create", card).returncode == 0
+    assert reference_mhl("create", card).returncode == 0
 
 
 @pytest.mark.outside
-def test_we_continue_nested_histories_like_the_reference(
-    tmp_path: Path, reference: Reference, schema: Check
+def test_we_continue_nested_histories_like_the_reference_mhl(
+    tmp_path: Path, reference_mhl: Reference, schema: Check
 ) -> None:
     root = shutil.copytree(DATA / "nested_history/Reels", tmp_path / "Reels")
     assert verify(root).whole
@@ -98,7 +98,7 @@ def test_we_continue_nested_histories_like_the_reference(
     assert [file.path for file in latest.files] == ["Summary.txt"]
     assert [r.path.split("/")[0] for r in latest.references] == ["A002R2EC", "A003R2EC"]
     assert written.parent == root / "ascmhl"
-    done = reference("create", "-h", "xxh64", root)
+    done = reference_mhl("create", "-h", "xxh64", root)
     assert done.returncode == 0, done.stderr
     assert "should have hash" not in done.stdout + done.stderr
 
