@@ -59,10 +59,7 @@ class Quantiser:
     def _piece(self, samples: Samples) -> NDArray[np.uint8]:
         scaled = np.multiply(samples, float(self._top), dtype=np.float64, order="C")
         if self._noise is not None:
-            pair = self._noise.random((*scaled.shape, 2), dtype=np.float32)
-            scaled += pair[..., 0]
-            scaled += pair[..., 1]
-            scaled -= 1.0
+            scaled += self._triangular(scaled.size).reshape(scaled.shape)
         np.rint(scaled, out=scaled)
         extremes = float(scaled.max(initial=0.0)), float(scaled.min(initial=0.0))
         if not (extremes[0] <= self._top - 1 and extremes[1] >= -self._top):  # also true for NaN
@@ -70,7 +67,17 @@ class Quantiser:
         whole = scaled.astype("<i4")
         if self._width == 2:
             return whole.astype("<i2").view(np.uint8).reshape(len(samples), -1)
-        return whole.view(np.uint8).reshape(-1, 4)[:, :3].reshape(len(samples), -1)
+        words, packed = whole.view(np.uint8).reshape(-1, 4), np.empty((whole.size, 3), np.uint8)
+        for place in range(3):
+            packed[:, place] = words[:, place]
+        return packed.reshape(len(samples), -1)
+
+    def _triangular(self, count: int) -> NDArray[np.float64]:
+        """Return `count` numbers of +-1 with triangular density: the differences of the two 16-bit halves of
+        random 32-bit words, in steps of 2^-16, with a mean of exactly zero."""
+        assert self._noise is not None
+        halves = self._noise.integers(0, 1 << 32, count, dtype=np.uint32).view(np.uint16).reshape(-1, 2)
+        return np.multiply(np.subtract(halves[:, 0], halves[:, 1], dtype=np.int32), 2.0**-16)
 
     def _hold(self, scaled: NDArray[np.float64]) -> None:
         lost = np.isnan(scaled)
