@@ -1,0 +1,40 @@
+"""Are the compiled loops at hand, or must they be compiled first?
+
+numba keeps compiled loops beside the module where that folder can be written, else in the user's cache folder, and
+compiles once for every processor and version. That first time takes some seconds; this says so.
+"""
+
+from collections.abc import Callable
+
+import numpy as np
+
+MESSAGE = "Compiling the measuring loops; this happens once and takes some seconds."
+
+
+def ready(announce: Callable[[str], None] | None = None) -> None:
+    """Load the compiled loops, compiling them if need be.
+
+    Parameters
+    ----------
+    announce : function of str, optional
+        Called with one sentence before a compilation, not called when the loops are at hand.
+    """
+    from numba.core import event
+
+    from takewell.engine.meter import Meter
+
+    class Listener(event.Listener):  # type: ignore[misc]
+        told = False
+
+        def on_start(self, _event: object) -> None:
+            if announce is not None and not self.told:
+                announce(MESSAGE)
+            self.told = True
+
+        def on_end(self, _event: object) -> None:
+            """Nothing to say."""
+
+    with event.install_listener("numba:compile", Listener()):
+        meter = Meter(8000, 1, encoding="float32")
+        meter.add(np.zeros((800, 1), np.float32))
+        meter.finish()
