@@ -18,6 +18,7 @@ import soundfile
 import wavinfo
 
 from takewell.demo import Planted, Truth, TruthTake, TruthTrack, write_day
+from takewell.roll import loose
 from takewell.wave import open_audio
 
 RATE = 48_000
@@ -138,6 +139,18 @@ def test_libsndfile_reads_every_finalised_file_as_described(day: Day) -> None:
                 *(file["length_samples"], file["channels"]),
                 *(RATE, subtype),
             )
+
+
+def test_a_roll_of_the_card_has_the_takes_and_tracks_of_the_truth(day: Day) -> None:
+    roll = loose([day.folder / day.truth["card"]])
+    assert roll.warnings == ()
+    assert list(roll.other_files) == day.truth["other_files"]
+    assert [(t.id, t.scene, t.take, t.kind, t.length_samples) for t in roll.takes] == [
+        (t["take"], t["scene"], t["take_name"], t["kind"], t["length_samples"]) for t in day.truth["takes"]
+    ]
+    assert [(t.id, k.number, k.name, k.role, k.channel) for t in roll.takes for k in t.tracks] == [
+        (t["take"], t["track"], t["name"], t["role"], t["channel"]) for t in day.truth["tracks"]
+    ]
 
 
 @pytest.mark.outside

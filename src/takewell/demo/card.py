@@ -488,7 +488,7 @@ def _truth_track(
         take=plan.id,
         track=track,
         name=name,
-        role="tone" if plan.kind == "tone" else role,
+        role=role,
         encoding=side.encoding,
         files=[_relative(path) for path in side.paths],
         channel=side.names.index(name) + 1,

@@ -69,7 +69,7 @@ def dialogue(
             break
         gain_db = float(np.clip(rng.normal(0, 1.0), -2, 2))
         said.append(Utterance(clip, at, gain_db))
-        at = max(at, said[-1].end_samples + round(rng.uniform(*pause_s) * rate))
+        at = said[-1].end_samples + round(rng.uniform(*pause_s) * rate)
     return tuple(said)
 
 
