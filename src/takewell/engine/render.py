@@ -1,7 +1,7 @@
 """How does a recording pass through its gains and the limiter into new files, and back?
 
 Conventions: a series is the files of one recording in order, each continuing the one before, all with the same
-channels; envelopes and positions count from the first sample of the first file. Blocks flow through gain and
+channels; envelopes count from the first sample of the track. Blocks flow through gain and
 limiter without a seam between files, so memory does not grow with length. Each new file appears under its name
 only when it is whole; nothing but the new files is written.
 """
@@ -34,14 +34,18 @@ class RenderedFile:
     target: Path
     bext: Bext
     ixml: Ixml | None = None
+    start_samples: int = 0
+    """Where its first sample stands on the envelopes' clock."""
 
 
 @dataclass(frozen=True)
 class Rendering:
-    """What was done besides multiplying by the gains; positions in samples of the series."""
+    """What was done besides multiplying by the gains."""
 
-    length_samples: int
+    lengths_samples: tuple[int, ...]
+    """Of each file of the series."""
     actions: tuple[Action, ...]
+    """Positions count the samples of the series as they follow each other in its files."""
     clipped_samples: int
     """Samples held at the rails of an integer encoding; the limiter leaves none on the tracks it works on."""
 
@@ -87,8 +91,8 @@ def render_series(
         limiter = Limiter(rate, channels, ceiling_dbtp, active=[e is not None for e in envelopes])
 
         def shaped() -> Iterator[F64]:
-            position = 0
-            for source in sources:
+            for file, source in zip(files, sources, strict=True):
+                position = file.start_samples
                 for block in source.blocks(BLOCK_SAMPLES):
                     yield limiter.add(bank.apply(block, position))
                     position += len(block)
@@ -97,7 +101,7 @@ def render_series(
             yield limiter.finish()
 
         clipped = _write(files, infos, shaped(), encoding, seed)
-    return Rendering(sum(info.length_samples for info in infos), limiter.actions, clipped)
+    return Rendering(tuple(info.length_samples for info in infos), limiter.actions, clipped)
 
 
 def undo_series(
@@ -123,8 +127,8 @@ def undo_series(
         bank = GainBank(envelopes)
 
         def unshaped() -> Iterator[F64]:
-            position = 0
-            for source in sources:
+            for file, source in zip(files, sources, strict=True):
+                position = file.start_samples
                 for block in source.blocks(BLOCK_SAMPLES):
                     yield bank.undo(block, position)
                     position += len(block)

@@ -1,1 +1,24 @@
-"""..."""
+"""Bringing each passage of each track to where it belongs, reversibly."""
+
+from takewell.level.explain import explain
+from takewell.level.levelled_copy import CopyTrack, LevelledCopy, read_sidecar
+from takewell.level.plan import Prediction, TrackPlan
+from takewell.level.propose import plan_roll, propose
+from takewell.level.render import render
+from takewell.level.settings import LevelSettings
+from takewell.level.undo import Undone, undo
+
+__all__ = [
+    "CopyTrack",
+    "LevelSettings",
+    "LevelledCopy",
+    "Prediction",
+    "TrackPlan",
+    "Undone",
+    "explain",
+    "plan_roll",
+    "propose",
+    "read_sidecar",
+    "render",
+    "undo",
+]

@@ -72,10 +72,10 @@ def decide(
         return measured(track.trace, mine, passage, settings.target_lufs)
 
     nodes = [d for p in passages for d in _held(p, passages, peaks, again, settings)]
+    nodes = [replace(d, gain_db=_tenths(d.gain_db, d.most_db)) for d in nodes]
     nodes = _with_fixed(nodes, fixed)
     nodes = _floors_settled(nodes, settings)
     nodes = _silences_joined(nodes, peaks, settings)
-    nodes = [d if d.kind == "fixed" else replace(d, gain_db=_tenths(d.gain_db)) for d in nodes]
     nodes = _neighbours_shared(nodes, settings.least_move_lu)
     free = [d for d in nodes if d.kind != "fixed"]
     if not fixed and all(abs(d.gain_db) < settings.least_move_lu for d in free):
@@ -214,7 +214,7 @@ def _floors_settled(nodes: list[Decision], settings: LevelSettings) -> list[Deci
     result = list(nodes)
     for i, gain in zip(row, gains, strict=True):
         if gain != nodes[i].gain_db:
-            result[i] = replace(nodes[i], gain_db=float(gain), limit="jump")
+            result[i] = replace(nodes[i], gain_db=_tenths(float(gain), nodes[i].most_db), limit="jump")
     return result
 
 
@@ -239,15 +239,16 @@ def _silences_joined(nodes: list[Decision], peaks: StepPeaks, settings: LevelSet
         else:
             gain = 0.0
         most = settings.ceiling_dbtp + settings.limit_db - peaks.highest(d.start_s, d.end_s)
-        result[i] = replace(
-            d, wanted_db=gain, gain_db=min(gain, most), limit="peaks" if most < gain else None
-        )
+        limit: Limit | None = "peaks" if most < gain else None
+        held = _tenths(min(gain, most), most)
+        result[i] = replace(d, wanted_db=gain, gain_db=held, most_db=most, limit=limit)
     return result
 
 
-def _tenths(gain_db: float) -> float:
-    """Return the gain in whole tenths, towards lower ones, so that no limit is passed by rounding."""
-    return math.floor(gain_db * 10 + 1e-6) / 10
+def _tenths(gain_db: float, most_db: float) -> float:
+    """Return the gain in whole tenths: the nearest that passes no limit."""
+    nearest = round(gain_db * 10) / 10
+    return nearest if nearest <= most_db + 1e-9 else math.floor(gain_db * 10) / 10
 
 
 def _neighbours_shared(nodes: list[Decision], least_lu: float) -> list[Decision]:
@@ -266,7 +267,7 @@ def _neighbours_shared(nodes: list[Decision], least_lu: float) -> list[Decision]
         major = a if a.passage.speech_s >= b.passage.speech_s else b
         gain = min(major.gain_db, a.most_db, b.most_db)
         row[at : at + 2] = [
-            replace(major, start_s=a.start_s, end_s=b.end_s, gain_db=_tenths(gain), pause=a.pause)
+            replace(major, start_s=a.start_s, end_s=b.end_s, gain_db=_tenths(gain, gain), pause=a.pause)
         ]
         at = max(at - 1, 0)
     return row
