@@ -6,9 +6,9 @@ into the logbook of every destination.
 """
 
 import contextlib
+import os
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import replace
 from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING
 
@@ -17,10 +17,11 @@ from takewell.checkin.wording import shown
 from takewell.errors import TakewellError
 from takewell.roll import Logbook
 from takewell.roll.folder import SOUND_SUFFIXES
-from takewell.wave import StreamDecoder
+from takewell.wave import AudioInfo, StreamDecoder
 
 if TYPE_CHECKING:
-    from takewell.engine import FileMeasurement, Meter
+    from takewell.engine.meter import Meter
+    from takewell.engine.results import FileMeasurement
 
 
 def is_sound(path: str) -> bool:
@@ -38,25 +39,31 @@ class MeasuringTaker:
 
     def take(self, block: bytes) -> None:
         """Measure what the next block completes."""
-        from takewell.engine import Meter
-
         for samples in self._decoder.feed(block):
             if self._meter is None:
                 info = self._decoder.info_so_far
                 assert info is not None  # the decoder knows the format before it gives samples
-                self._meter = Meter(
-                    info.rate, info.channels, encoding=info.encoding, channel_mask=info.channel_mask
-                )
+                self._meter = _meter(info)
             self._meter.add(samples)
 
     def finish(self) -> "FileMeasurement | None":
         """Return the measurement, or None where it must be made from the copy."""
         info = self._decoder.finish()
-        if info is None or self._meter is None:
+        if info is None:
             return None
-        from takewell.engine import file_measurement
+        from takewell.engine.measurement import measurement, track_names
 
-        return replace(file_measurement(info, self._meter), file=self._path)
+        meter = self._meter or _meter(info)
+        # The names may stand behind the audio.
+        meter.names = tuple(track_names(info))
+        return measurement(self._path, info, meter)
+
+
+def _meter(info: AudioInfo) -> "Meter":
+    # The measuring loops take a moment to load; whoever only copies need not wait for them.
+    from takewell.engine.meter import Meter
+
+    return Meter(info.rate, info.channels, encoding=info.encoding, channel_mask=info.channel_mask)
 
 
 class Measurer:
@@ -160,11 +167,11 @@ class Measurer:
             if known is not None:
                 self._save(path, missing, known)
                 return
-        from takewell.engine import measure_file
+        from takewell.engine.measurement import measure_file
 
         copy = self._roots[missing[0]] / path
         try:
-            result = replace(measure_file(copy), file=path)
+            result = measure_file(copy, workers=os.cpu_count() or 1)
         except TakewellError as error:
             self.unreadable.append(UnreadableSound(shown(path), str(error)))
         except Exception as error:  # a slip in measuring must not undo a copy that is verified

@@ -34,7 +34,7 @@ from takewell.manifest.values import HashedFile
 from takewell.manifest.writing import can_be_recorded, formats_for, write_generation
 
 if TYPE_CHECKING:
-    from takewell.engine import FileMeasurement
+    from takewell.engine.results import FileMeasurement
 
 
 _DEAD = {errno.ENOSPC, errno.EDQUOT, errno.EROFS, errno.ENODEV, errno.ENXIO, errno.EIO, errno.ESTALE}
