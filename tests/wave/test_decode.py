@@ -3,14 +3,11 @@
 import numpy as np
 import pytest
 
-from takewell.wave.decode import LEAD_BYTES, buffer_for, decode
+from takewell.wave.decode import LEAD_BYTES, buffer_for, decode, decode_bytes
 
 
 def decoded(data: bytes, encoding: str, channels: int = 1) -> np.ndarray:
-    width = {"uint8": 1, "int16": 2, "int24": 3, "int32": 4, "float32": 4, "float64": 8}[encoding]
-    buffer = buffer_for(len(data) // width, encoding)
-    buffer[LEAD_BYTES:] = np.frombuffer(data, np.uint8)
-    return decode(buffer, encoding, channels)
+    return decode_bytes(data, encoding, channels)
 
 
 def test_every_16_bit_value_is_exact() -> None:

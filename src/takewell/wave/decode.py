@@ -64,6 +64,13 @@ def decode(buffer: NDArray[np.uint8], encoding: Encoding, channels: int) -> Samp
     return flat.reshape(-1, channels)
 
 
+def decode_bytes(stored: bytes, encoding: Encoding, channels: int) -> Samples:
+    """Return the samples of `stored`, the bytes of whole samples of all channels, as `decode` does."""
+    buffer = buffer_for(len(stored) // SAMPLE_BYTES[encoding], encoding)
+    buffer[LEAD_BYTES:] = np.frombuffer(stored, np.uint8)
+    return decode(buffer, encoding, channels)
+
+
 def _unpack_24(buffer: NDArray[np.uint8]) -> NDArray[np.float32]:
     """Read each sample as the upper three bytes of a 32-bit word that starts one byte early, drop the low
     byte, and scale: x * 2^8 has at most 24 significant bits, so every step is exact."""

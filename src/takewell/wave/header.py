@@ -10,12 +10,16 @@ from pathlib import Path
 from takewell.errors import FileError
 from takewell.wave.bext import FIXED_BYTES, parse_bext
 from takewell.wave.byte_source import ByteSource
+from takewell.wave.continuation import LEAST_SECONDS, LOOK_SECONDS, continues
+from takewell.wave.decode import decode_bytes
 from takewell.wave.ixml import LARGEST_DOCUMENT, parse_ixml
 from takewell.wave.labels import parse_cues, parse_info, parse_labels
 from takewell.wave.riff import Walk, walk
 from takewell.wave.sample_format import SampleFormat, parse_format
 from takewell.wave.values import AudioInfo, Bext, Chunk, Ixml
 
+_LARGEST_LOOK = 4 << 20
+"""Bytes on either side of a join that are compared at most."""
 _LARGEST_TEXT = 1 << 20
 """Bytes read of any one descriptive chunk but iXML."""
 
@@ -39,6 +43,10 @@ def read_header(source: ByteSource, path: Path) -> Header:
     found = walk(source, path)
     sample_format = parse_format(_payload(source, _format_chunk(found, path), 64), path)
     notes = list(sample_format.oddities)
+    if _goes_on(source, found, sample_format):
+        stated = found.data.size // sample_format.block_bytes
+        notes.append(f"The header stops at {stated} samples, but the audio goes on behind them.")
+        found = walk(source, path, trust_data_size=False)
     length = _length(found, sample_format, notes)
     bext = _bext(source, found, notes)
     ixml = _ixml(source, found, notes)
@@ -62,6 +70,21 @@ def read_header(source: ByteSource, path: Path) -> Header:
         ambisonic=sample_format.ambisonic,
     )
     return Header(info, sample_format)
+
+
+def _goes_on(source: ByteSource, found: Walk, sample_format: SampleFormat) -> bool:
+    """Whether the bytes behind the audio are audio that the header does not know of."""
+    block, encoding = sample_format.block_bytes, sample_format.encoding
+    if encoding is None or found.loose_bytes < LEAST_SECONDS * sample_format.rate * block:
+        return False
+    join = found.data.offset + found.data.size // block * block
+    look = min(int(LOOK_SECONDS * sample_format.rate), _LARGEST_LOOK // block) * block
+    start = max(found.data.offset, join - look)
+    before, behind = (
+        decode_bytes(source.read(place, count), encoding, sample_format.channels)
+        for place, count in ((start, join - start), (join, look))
+    )
+    return continues(before, behind)
 
 
 def _format_chunk(found: Walk, path: Path) -> Chunk:

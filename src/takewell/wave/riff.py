@@ -54,6 +54,8 @@ class Walk:
     """Bytes of audio that a credible header promised beyond the end of the file."""
     unfinished: bool
     """Whether the header never said how much audio there is."""
+    loose_bytes: int
+    """Bytes right behind the audio, up to the end, that belong to no chunk."""
     notes: tuple[str, ...]
 
 
@@ -63,12 +65,14 @@ class _State:
     path: Path
     container: str
     riff_size: int
+    trust_data_size: bool
     sizes: dict[bytes, int] = field(default_factory=dict)
     """64-bit sizes from ds64, by chunk id."""
     chunks: list[Chunk] = field(default_factory=list)
     data: Chunk | None = None
     missing_bytes: int = 0
     unfinished: bool = False
+    loose_bytes: int = 0
     notes: list[str] = field(default_factory=list)
     garbage_at: int | None = None
     """Where the walk met something that is no chunk before any audio was found."""
@@ -79,8 +83,11 @@ def is_wave(start: bytes) -> bool:
     return start[:4] in CONTAINERS and start[8:12] == b"WAVE"
 
 
-def walk(source: ByteSource, path: Path) -> Walk:
+def walk(source: ByteSource, path: Path, *, trust_data_size: bool = True) -> Walk:
     """Return the chunks of a WAVE, RF64 or BW64 file and where its audio lies.
+
+    With ``trust_data_size=False`` the audio goes on to the end, or to chunks that run exactly to the end,
+    whatever its header says.
 
     Raises
     ------
@@ -88,7 +95,13 @@ def walk(source: ByteSource, path: Path) -> Walk:
         If no audio can be found, or a read fails.
     """
     start = source.read(0, HEADER_BYTES)
-    state = _State(source, path, CONTAINERS[start[:4]], int.from_bytes(start[4:8], "little"))
+    state = _State(
+        source,
+        path,
+        CONTAINERS[start[:4]],
+        int.from_bytes(start[4:8], "little"),
+        trust_data_size=trust_data_size,
+    )
     _walk_on(state, HEADER_BYTES)
     if all(chunk.id != "fmt " for chunk in state.chunks):
         _hunt(state, b"fmt ")
@@ -105,6 +118,7 @@ def walk(source: ByteSource, path: Path) -> Walk:
         state.data,
         state.missing_bytes,
         state.unfinished,
+        state.loose_bytes,
         tuple(state.notes),
     )
 
@@ -181,7 +195,10 @@ def _end_of_chunks(state: _State, position: int) -> None:
     left = state.source.size - position
     if state.data is None:
         state.garbage_at = position if left >= 8 else None
-    elif any(state.source.read(position, min(left, 4096))) or left > 4096:
+        return
+    if state.chunks[-1] is state.data:
+        state.loose_bytes = state.source.size - state.data.offset - state.data.size
+    if any(state.source.read(position, min(left, 4096))) or left > 4096:
         state.notes.append(
             f"{left} bytes behind the last chunk, from byte {position} on, are no chunk and were left out."
         )
@@ -203,7 +220,7 @@ def _real_data(state: _State, offset: int, stated: int) -> Chunk:
     """Return the ``data`` chunk at `offset` with as many bytes as are really audio."""
     left = state.source.size - offset
     size = state.sizes.get(b"data", _UNSAID) if stated == IN_DS64 else stated
-    if size == 0 and left and not _ends_well(state.source, offset):
+    if not state.trust_data_size or (size == 0 and left and not _ends_well(state.source, offset)):
         size = _UNSAID
     if size > left:
         state.unfinished = size == _UNSAID or any(size in values for values in _PLACEHOLDERS)
