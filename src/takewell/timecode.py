@@ -13,6 +13,7 @@ Source: SMPTE ST 12-1 counting, as commonly published: drop-frame 29.97 leaves o
 import re
 from dataclasses import dataclass
 from fractions import Fraction
+from functools import lru_cache
 from typing import Self
 
 from takewell.errors import SettingError
@@ -258,6 +259,7 @@ def _drop_word(*words: str) -> bool | None:
     return False
 
 
+@lru_cache(maxsize=256)
 def _real_rate(whole: str, decimals: str | None, over: str | None) -> Fraction | None:
     """Return the exact rate a written number stands for, or None."""
     exact = [Fraction(count) for count in COUNTS] + [count * PULL_DOWN for count in PULLED_DOWN_COUNTS]

@@ -106,9 +106,19 @@ def write_take(
 
 
 def noise(length_samples: int, channels: int, seed: int = 0) -> NDArray[np.float32]:
-    """Return noise on a grid that 24-bit files hold exactly."""
-    steps = np.random.default_rng(seed).integers(-(2**20), 2**20, (length_samples, channels))
-    return (steps / 2**23).astype(np.float32)
+    """Return noise on a grid that 24-bit files hold exactly, also at a quarter of its height."""
+    steps = np.random.default_rng(seed).integers(-(2**18), 2**18, (length_samples, channels))
+    return (steps / 2**21).astype(np.float32)
+
+
+@pytest.fixture(name="write_take")
+def write_take_fixture() -> Callable[..., Path]:
+    return write_take
+
+
+@pytest.fixture(name="noise")
+def noise_fixture() -> Callable[..., NDArray[np.float32]]:
+    return noise
 
 
 @pytest.fixture

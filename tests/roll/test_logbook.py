@@ -237,7 +237,7 @@ def test_a_read_only_logbook_is_still_read(day_folder: Path, monkeypatch: pytest
     with Logbook(day_folder) as logbook:
         logbook.save_measurement("14-3.wav", some_measurement(day_folder / "14-3.wav"))
     # The tests may run as root, whom permissions do not stop: say what the system says on a read-only disk.
-    monkeypatch.setattr(os, "access", lambda path, mode: mode != os.W_OK)
+    monkeypatch.setattr(os, "access", lambda _, mode: mode != os.W_OK)
     before = {p.name for p in (day_folder / "takewell").iterdir()}
     with Logbook(day_folder) as logbook:
         assert not logbook.writable

@@ -113,6 +113,19 @@ class TestOneRecorderThreeFiles:
         ]
         assert roles(only(files)) == ["iso"] * 4 + ["mix"] * 2 + ["safety"] * 4
 
+    def test_a_take_number_is_no_word_length(self, header: Any) -> None:
+        for stamp in ({"at": TEN}, {}):
+            files = [
+                header("14-24.wav", channels=4, **stamp),
+                header("14-24_S.wav", channels=4, encoding="int24", **stamp),
+            ]
+            assert roles(only(files)) == ["iso"] * 4 + ["safety"] * 4
+            files = [
+                header("14-2.wav", channels=4, **stamp),
+                header("14-2_24.wav", channels=4, encoding="float32", **stamp),
+            ]
+            assert roles(only(files)) == ["iso"] * 4 + ["safety"] * 4
+
     def test_a_lone_safety_file_is_what_there_is(self, header: Any) -> None:
         assert roles(only([header("14-2_S.wav", encoding="int24", channels=2)])) == ["iso", "iso"]
 
@@ -288,6 +301,22 @@ class TestContinuationFiles:
         assert only(files).length_samples == hour + hour // 2
         later = [files[0], replace(files[1], mtime_ns=files[1].mtime_ns + 30 * 10**9)]
         assert len(group_takes(later).takes) == 2
+
+    def test_short_files_of_one_moment_are_tracks_not_parts(self, header: Any) -> None:
+        files = [header(f"1_{n}.wav", at=TEN, length=1000, take="1") for n in (1, 2, 3)]
+        assert [len(track.pieces) for track in only(files).tracks] == [1, 1, 1]
+
+    def test_no_file_is_lost_where_stamps_go_in_a_ring(self, header: Any) -> None:
+        half_day = 12 * 3600 * RATE
+        ring = [header(f"{n}.wav", at=TEN + n * half_day % (2 * half_day), length=half_day) for n in (0, 1)]
+        empty = [header(f"e{n}.wav", at=TEN, length=0) for n in (0, 1)]
+        takes = group_takes([*ring, *empty]).takes
+        assert sorted(file.path for take in takes for file in take.files) == [
+            "0.wav",
+            "1.wav",
+            "e0.wav",
+            "e1.wav",
+        ]
 
     def test_each_copy_runs_through_files_of_its_own(self, header: Any) -> None:
         isos = [

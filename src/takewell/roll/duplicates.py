@@ -19,19 +19,21 @@ def drop_duplicates(
 
     The file with the shortest path is kept, so that a second copy in a deeper folder never displaces the first.
     """
-    buckets: dict[Hashable, list[FileHeader]] = defaultdict(list)
-    for header in headers:
-        buckets[header.size_bytes, header.info.length_samples].append(header)
+    kept: dict[Hashable, list[FileHeader]] = defaultdict(list)
     copies: dict[str, FileHeader] = {}
-    for bucket in buckets.values():
-        bucket.sort(key=lambda h: (len(h.folders), natural_order(h.path)))
-        kept: list[FileHeader] = []
-        for header in bucket:
-            original = next((other for other in kept if _same_recording(other, header)), None)
-            if original is None:
-                kept.append(header)
-            else:
-                copies[header.path] = original
+    for header in sorted(headers, key=lambda h: (len(h.folders), natural_order(h.path))):
+        name = header.path.rpartition("/")[2].lower()
+        places = [kept[name, header.size_bytes, header.info.length_samples]]
+        if header.digest:
+            places.append(kept[header.digest])
+        original = next(
+            (other for place in places for other in place if _same_recording(other, header)), None
+        )
+        if original is not None:
+            copies[header.path] = original
+        else:
+            for place in places:
+                place.append(header)
     return (
         tuple(header for header in headers if header.path not in copies),
         tuple((header, copies[header.path]) for header in headers if header.path in copies),
@@ -39,11 +41,10 @@ def drop_duplicates(
 
 
 def _same_recording(one: FileHeader, two: FileHeader) -> bool:
+    """Return whether two files of one hash, or of one name, size and length, are the same recording."""
     if one.digest and two.digest:
         return one.digest == two.digest
     a, b = one.info, two.info
-    if one.path.rpartition("/")[2].lower() != two.path.rpartition("/")[2].lower():
-        return False
     same_format = (a.rate, a.channels, a.encoding, a.length_samples) == (b.rate, b.channels, b.encoding, b.length_samples)  # fmt: skip
     if not same_format or a.bext != b.bext or a.ixml != b.ixml:
         return False

@@ -8,6 +8,7 @@ suffix; it is read in tokens parted by space, underscore, hyphen, dot, comma or 
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Literal
 
 from takewell.roll.values import Role
@@ -148,6 +149,7 @@ def natural_order(text: str) -> tuple[tuple[int, int, str], ...]:
     return tuple((0, int(part), "") if part.isdecimal() else (1, 0, part) for part in parts)
 
 
+@lru_cache(maxsize=4096)
 def track_role(name: str, function: str = "") -> Role | None:
     """Return the role that a track's name or iXML FUNCTION states, or None where it states none."""
     if re.fullmatch(r"(?:[LR]-)?MIX", function.strip().upper()):
@@ -158,6 +160,7 @@ def track_role(name: str, function: str = "") -> Role | None:
     return None
 
 
+@lru_cache(maxsize=4096)
 def plain_track_name(name: str) -> str:
     """Return a track's name without the words that call it a copy, in lower case, to match copies by."""
     return " ".join(_SAFETY_NAME.sub(" ", name).lower().split())

@@ -128,9 +128,9 @@ def _missing_copies(takes: Sequence[Take]) -> list[str]:
     warnings = []
     spoken = [take for take in takes if take.kind == "take"]
     for role, what in (("safety", "safety copy"), ("mix", "mix")):
-        having = [take for take in spoken if any(track.role == role for track in take.tracks)]
-        lacking = [take.id for take in spoken if take not in having]
-        if lacking and len(spoken) >= LEAST_TAKES and len(having) >= USUAL_SHARE * len(spoken):
+        lacking = [take.id for take in spoken if all(track.role != role for track in take.tracks)]
+        having = len(spoken) - len(lacking)
+        if lacking and len(spoken) >= LEAST_TAKES and having >= USUAL_SHARE * len(spoken):
             warnings.append(f"Take {_some(lacking)} has no {what}; the others have one.")
     return warnings
 

@@ -102,7 +102,7 @@ def _parts(strands: Sequence[Strand]) -> list[Part]:
     rest = [i for i, part in enumerate(parts) if part is None]
     if not rest:
         return ["main" if i == 0 else "mix" for i in range(len(strands))]
-    unhinted = [i for i in rest if strands[i].first.hints.copy != "safety"]
+    unhinted = [i for i in rest if not _named_safety(strands[i], [strands[j] for j in rest if j != i])]
     for i in rest:
         hinted = i not in unhinted and bool(unhinted)
         if hinted or any(_covers(strands[j], strands[i]) for j in unhinted if j != i):
@@ -117,6 +117,21 @@ def _parts(strands: Sequence[Strand]) -> list[Part]:
     if len(pairs) == 1 and channels > 4:
         parts[pairs[0]] = "mix"
     return [part or "main" for part in parts]
+
+
+def _named_safety(strand: Strand, others: Sequence[Strand]) -> bool:
+    """Return whether a file is named a safety copy: in a whole word, or by a sign that another file's name lacks.
+
+    In ``14-24`` the number is a take's, in ``14-2_24`` beside ``14-2`` it is a word length.
+    """
+    hints = strand.first.hints
+    if hints.copy != "safety" or hints.explicit:
+        return hints.copy == "safety"
+    return any(
+        other.first.hints.whole == hints.base
+        or (other.first.hints.base == hints.base and other.first.hints.copy != "safety")
+        for other in others
+    )
 
 
 def _covers(main: Strand, other: Strand) -> bool:

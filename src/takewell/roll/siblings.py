@@ -65,12 +65,12 @@ def _keys(strand: Strand) -> Iterator[Hashable]:
         yield "name", name
     if is_track_word(first.hints.tail):
         yield "name", first.hints.head
-    else:
-        yield "length", first.hints.head, strand.length_samples
     if strand.stamped and first.position is not None:
         # Two neighbouring cells of time, so that a pair on both sides of an edge meets in one of them.
         cell = first.position // rate
         yield from (("time", rate, cell), ("time", rate, cell + 1))
+    else:
+        yield "length", first.hints.head, strand.length_samples
 
 
 def _are_siblings(one: Strand, two: Strand) -> bool:

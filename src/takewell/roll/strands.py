@@ -82,14 +82,18 @@ def find_strands(files: Sequence[Said]) -> tuple[Strand, ...]:
             after[link.earlier.header.path] = link
             before[link.later.header.path] = link
     strands = []
-    for file in files:
-        if file.header.path in before:
-            continue
+    used: set[str] = set()
+    # Files that nothing precedes begin the strands; a ring (a clock that stands still) is opened at its first file.
+    for file in sorted(files, key=lambda file: file.header.path in before):
         chain: list[_Link] = []
         path = file.header.path
-        while path in after and len(chain) < len(files):
+        if path in used:
+            continue
+        used.add(path)
+        while path in after and after[path].later.header.path not in used:
             chain.append(after[path])
             path = chain[-1].later.header.path
+            used.add(path)
         strands.append(
             Strand(
                 files=(file, *(link.later for link in chain)),
@@ -156,7 +160,8 @@ def _link(earlier: Said, later: Said, in_series: bool) -> _Link | None:
         return None
     rate = earlier.header.info.rate
     names = f"{earlier.header.path} and {later.header.path}"
-    rounded = abs(gap) < rate * LONGEST_FRAME_S
+    shorter = min(file.header.info.length_samples for file in (earlier, later))
+    rounded = abs(gap) < min(rate * LONGEST_FRAME_S, shorter / 2)
     if rounded and (gap < 0 or (_on_a_frame(earlier) and _on_a_frame(later))):
         sentence = f"The time stamps of {names} miss each other by {abs(gap)} samples, less than a frame; joined without a gap."
         return _Link(rank + 1, earlier, later, 0, sentence)

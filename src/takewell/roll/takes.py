@@ -8,6 +8,7 @@ does. Track numbers count ISOs first, then safety copies, then mixes.
 import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import chain
 
 from takewell.roll.duplicates import drop_duplicates
 from takewell.roll.labels import EVERY_TAKE
@@ -81,7 +82,7 @@ def _free_id(strands: Sequence[Strand], taken: set[str]) -> str:
     names += [stem or folder.rpartition("/")[2] or firsts[0].header.stem, own]
     cleaned = [_clean(name) for name in names]
     numbered = (f"{cleaned[-1]} ({count})" for count in range(2, len(taken) + 3))
-    chosen = next(name for name in (*cleaned, *numbered) if name and name not in taken)
+    chosen = next(name for name in chain(cleaned, numbered) if name and name not in taken)
     taken.add(chosen)
     return chosen
 
