@@ -22,7 +22,7 @@ def test_the_longest_quiet_stretch_is_found_half_a_second_shy_of_both_ends():
 
 
 def test_a_stretch_too_short_to_loop_is_none():
-    assert room_tone_stretch(trace_of(talk(20) + quiet(5.5) + talk(20))) is None
+    assert room_tone_stretch(trace_of(talk(20) + quiet(3.5) + talk(20))) is None
 
 
 def test_digital_silence_is_no_room_tone():

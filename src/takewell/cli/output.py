@@ -123,8 +123,3 @@ def existing(_context: click.Context, _parameter: click.Parameter, value: Any) -
         if path is not None and not Path(path).exists():
             raise FileError(f"{path} is not there; check the name, or whether the disk is connected.")
     return value
-
-
-def announce_compiling() -> None:
-    """Say why the very first start takes a moment."""
-    say("Preparing the measuring loops for this machine, once (a few seconds) ...")

@@ -12,9 +12,9 @@ import numpy as np
 
 from takewell.engine.results import TrackMeasurement
 from takewell.handover.sheet import MeasuredTrack
-from takewell.measure.loudness import integrated_loudness
+from takewell.measure.loudness import integrated, window_powers
+from takewell.measure.trace import Trace
 from takewell.roll import MeasuredTake, Piece
-from takewell.units import finite_or_none
 
 PieceNumbers = Sequence[tuple[Piece, TrackMeasurement]]
 
@@ -34,7 +34,7 @@ def over_take(measured: MeasuredTake, number: int) -> MeasuredTrack:
         true_peak_dbtp=_extreme(max, [p.true_peak_dbtp for p in parts]),
         rms_dbfs=None,
         dc_offset_fs=None,
-        integrated_lufs=finite_or_none(integrated_loudness(trace.k_rms.astype(np.float64) ** 2)),
+        integrated_lufs=_integrated(trace),
         loudness_range_lu=None,
         momentary_max_lufs=_extreme(max, [p.momentary_max_lufs for p in parts]),
         short_term_max_lufs=_extreme(max, [p.short_term_max_lufs for p in parts]),
@@ -47,6 +47,11 @@ def over_take(measured: MeasuredTake, number: int) -> MeasuredTrack:
         nonfinite_samples=sum(p.nonfinite_samples for p in parts),
     )
     return MeasuredTrack(whole, trace)
+
+
+def _integrated(trace: Trace) -> float | None:
+    lengths = np.diff(trace.edges)
+    return integrated(window_powers(trace.k_rms.astype(np.float64) ** 2 * lengths, lengths, 4))
 
 
 def _extreme(pick: Callable[[Iterable[float]], float], values: Iterable[float | None]) -> float | None:

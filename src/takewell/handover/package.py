@@ -122,7 +122,9 @@ def hand_over(
         raise SettingError(f"{roll.folder} holds no sound file that could be handed over.")
     make_folder(to.parent)
     _check_room(to.parent, deliveries)
-    staging = to.parent / f".{to.name}-{secrets.token_hex(4)}.part"
+    # The package is built under its own name, so that its manifest is named after it, in a hidden folder.
+    workshop = to.parent / f".takewell-{secrets.token_hex(4)}.part"
+    staging = workshop / to.name
     try:
         make_folder(staging)
         written = []
@@ -142,9 +144,8 @@ def hand_over(
         write_files(staging / "report", contents)
         manifest = seal_folder(staging)
         _place(staging, to)
-    except BaseException:
-        shutil.rmtree(staging, ignore_errors=True)
-        raise
+    finally:
+        shutil.rmtree(workshop, ignore_errors=True)
     return HandoverReport(
         folder=to,
         files=tuple(written),

@@ -1,6 +1,6 @@
 """Where in a take does the room speak alone?
 
-Method: the longest stretch of at least 5 s in which every 100 ms step lies within 6 dB of the track's floor
+Method: the longest stretch of at least 3 s in which every 100 ms step lies within 6 dB of the track's floor
 and none is digitally silent, half a second shy of either end so that the last word's tail stays out.
 """
 
@@ -9,7 +9,7 @@ import numpy as np
 from takewell.measure.running_floor import running_floor
 from takewell.measure.trace import Trace
 
-SHORTEST_S = 5.0
+SHORTEST_S = 3.0
 """What an editor can loop without hearing it turn round (common practice, no source)."""
 
 ABOVE_FLOOR_DB = 6.0
