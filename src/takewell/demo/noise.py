@@ -34,9 +34,16 @@ def low_cut(rate: int, bins: int, corner_hz: float = LOW_CUT_HZ) -> NDArray[np.c
     return response
 
 
-@lru_cache(maxsize=8)
-def room_noise_filter(rate: int, taps: int = TAPS) -> NDArray[np.float32]:
+@lru_cache(maxsize=32)
+def room_noise_filter(rate: int, taps: int = TAPS, *, white_share: float = 0.0) -> NDArray[np.float32]:
     """Return the filter that gives white noise the spectrum of a quiet room behind the low cut, at mean square 1.
+
+    Parameters
+    ----------
+    rate, taps : int
+        Sampling rate in Hz and length.
+    white_share : float
+        Share of the mean square that is white instead, as a microphone's own noise is (behind the low cut too).
 
     Returns
     -------
@@ -44,9 +51,10 @@ def room_noise_filter(rate: int, taps: int = TAPS) -> NDArray[np.float32]:
         The sum of its squares is 1, so white noise of variance 1 leaves it with mean square 1.
     """
     freqs_hz = np.fft.rfftfreq(taps, 1 / rate)
-    slope = np.maximum(freqs_hz, 20.0) ** (ROOM_SLOPE_DB_PER_OCTAVE / (20 * np.log10(2)))
-    magnitude = slope * np.abs(low_cut(rate, len(freqs_hz)))
-    impulse = np.roll(np.fft.irfft(magnitude, taps), taps // 2) * np.hanning(taps)
+    cut = np.abs(low_cut(rate, len(freqs_hz))).astype(np.float64)
+    room = np.maximum(freqs_hz, 20.0) ** (ROOM_SLOPE_DB_PER_OCTAVE / (20 * np.log10(2))) * cut
+    power = (1 - white_share) * room**2 / np.sum(room**2) + white_share * cut**2 / np.sum(cut**2)
+    impulse = np.roll(np.fft.irfft(np.sqrt(power), taps), taps // 2) * np.hanning(taps)
     unit: NDArray[np.float32] = (impulse / np.sqrt(np.sum(impulse**2))).astype(np.float32)
     unit.setflags(write=False)
     return unit

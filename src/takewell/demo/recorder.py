@@ -76,12 +76,13 @@ class Recording:
         rngs = [np.random.default_rng([*self.seed, 2, m]) for m in range(len(microphones))]
         field = SoundField(self.plan.set_up, self.rate, self.seed[:1])
         start = 0
+        mix = {name: amplitude(pair_db).astype(np.float32) for name, pair_db in self.plan.mix.items()}
         for sound in field.blocks(self.clock.lines, self.clock.length_samples, self.seed[1:]):
             isos = np.empty_like(sound)
-            # What the 24-bit side gets of each microphone, before files differ.
-            common = np.empty_like(sound)
+            fixed = np.zeros((len(sound), len(MIX_NAMES) + len(self.plan.safeties)), np.float32)
             for m, (microphone, rng) in enumerate(zip(microphones, rngs, strict=True)):
-                faults = self.faults_of(microphone.name)
+                name = microphone.name
+                faults = self.faults_of(name)
                 stretch = Stretch(sound[:, m] * scales[m], start, self.clock, rng)
                 stretch = _through([fault.at_input for fault in faults], stretch)
                 samples = stretch.samples + white(len(sound), rng) * converter
@@ -89,18 +90,14 @@ class Recording:
                     samples *= amplitude(fault.setting_db(stretch)).astype(np.float32)
                 stretch = replace(stretch, samples=samples)
                 isos[:, m] = _through([fault.in_float for fault in faults], stretch).samples
-                common[:, m] = _through([fault.in_safety for fault in faults], stretch).samples
-            yield isos, self._fixed_point_side(common)
+                # Clipping is left to the word length.
+                samples = _through([fault.in_safety for fault in faults], stretch).samples
+                for side, gain in enumerate(mix.get(name, ())):
+                    fixed[:, side] += gain * samples
+                if name in self.plan.safeties:
+                    fixed[:, len(MIX_NAMES) + self.plan.safeties.index(name)] = samples
+            yield isos, fixed
             start += len(sound)
-
-    def _fixed_point_side(self, common: Block) -> Block:
-        """Return mix and safety copies; clipping is left to the word length."""
-        names = self.iso_names
-        gains = np.zeros((len(names), 2), np.float32)
-        for name, pair_db in self.plan.mix.items():
-            gains[names.index(name)] = amplitude(pair_db)
-        safeties = [names.index(name) for name in self.plan.safeties]
-        return np.concatenate([common @ gains, common[:, safeties]], axis=1)
 
     def _line_up(self) -> Iterator[tuple[Block, Block]]:
         """Yield tone on both sides of the mix, from the recorder's own oscillator."""

@@ -78,6 +78,18 @@ class SoundField:
                 )
         return spectra
 
+    def _noise_spectrum(self, microphone: Microphone) -> NDArray[np.complex64]:
+        """Return what gives white noise the spectrum and level of a microphone's floor, in pascal."""
+        import scipy.fft
+
+        room_power, own_power = noise_powers(self.set_up.room, microphone)
+        total = room_power + own_power
+        taps = room_noise_filter(self.rate, white_share=own_power / total)
+        spectrum: NDArray[np.complex64] = scipy.fft.rfft(
+            taps * np.float32(REFERENCE_PA * np.sqrt(total)), TRANSFORM
+        )
+        return spectrum
+
     def blocks(
         self, talk: Sequence[Utterance], length_samples: int, seed: Sequence[int]
     ) -> Iterator[NDArray[np.float32]]:
@@ -104,8 +116,7 @@ class SoundField:
         by_talker: list[list[Utterance]] = [[] for _ in order]
         for utterance in talk:
             by_talker[order[utterance.clip.voice]].append(utterance)
-        noise_spectrum = scipy.fft.rfft(room_noise_filter(self.rate), TRANSFORM)
-        self_noise_spectrum = low_cut(self.rate, TRANSFORM // 2 + 1)
+        noises = [self._noise_spectrum(microphone) for microphone in microphones]
         rng = np.random.default_rng([*self._seed, *seed])
         carry = np.zeros((len(microphones), LONGEST_TAPS), np.float32)
         for start in range(0, length_samples, BLOCK):
@@ -116,13 +127,8 @@ class SoundField:
                 if (dry := _spoken(utterances, start, stop)) is not None
             ]
             out = np.empty((stop - start, len(microphones)), np.float32)
-            for m, microphone in enumerate(microphones):
-                total = scipy.fft.rfft(white(BLOCK, rng), TRANSFORM) * (
-                    noise_spectrum * np.float32(room_noise_pa(self.set_up.room, microphone))
-                )
-                total += scipy.fft.rfft(white(BLOCK, rng), TRANSFORM) * (
-                    self_noise_spectrum * np.float32(REFERENCE_PA * amplitude(microphone.self_noise_db_spl))
-                )
+            for m, noise in enumerate(noises):
+                total = scipy.fft.rfft(white(BLOCK, rng), TRANSFORM) * noise
                 for t, spectrum in spoken:
                     total += spectrum * self._spectra[t, m]
                 heard = scipy.fft.irfft(total, TRANSFORM)
@@ -132,21 +138,18 @@ class SoundField:
             yield out
 
 
-def room_noise_pa(room: Room, microphone: Microphone) -> float:
-    """Return the room noise a microphone gives, in pascal (RMS): what hears all round hears all of it."""
-    power_db = room.noise_db_spl - 10 * np.log10(microphone.directivity_factor)
-    return float(REFERENCE_PA * amplitude(power_db))
+def noise_powers(room: Room, microphone: Microphone) -> tuple[float, float]:
+    """Return the powers of the room's and of the microphone's own noise, relative to (20 uPa)^2.
+
+    A microphone hears of noise from all round what its directivity factor leaves.
+    """
+    heard_db = room.noise_db_spl - 10 * np.log10(microphone.directivity_factor)
+    return float(10 ** (heard_db / 10)), float(10 ** (microphone.self_noise_db_spl / 10))
 
 
 def floor_dbfs(room: Room, microphone: Microphone) -> float:
     """Return the AES17 level of room and microphone noise on a track at the 0 dB setting, by sum of powers."""
-    powers = 10 ** (
-        np.array(
-            [20 * np.log10(room_noise_pa(room, microphone) / REFERENCE_PA), microphone.self_noise_db_spl]
-        )
-        / 10
-    )
-    return float(10 * np.log10(powers.sum()) - microphone.full_scale_db_spl)
+    return float(10 * np.log10(sum(noise_powers(room, microphone))) - microphone.full_scale_db_spl)
 
 
 def spoken_pa(utterance: Utterance) -> NDArray[np.float32]:
