@@ -11,21 +11,30 @@ Conventions: times in seconds of the take, peaks in dBTP as recorded.
 
 from collections.abc import Sequence
 from dataclasses import replace
-from itertools import pairwise
+from typing import NamedTuple
 
 import numpy as np
 
 from takewell.level.decision import Decision
-from takewell.level.passages import Passage
 from takewell.level.peaks import StepPeaks
 from takewell.level.settings import LevelSettings
-
-Stretches = Sequence[tuple[float, float]]
 
 APART_SHARE = 0.25
 SECONDS_PER_STRETCH = 20.0
 BEFORE_S, AFTER_S = 0.15, 0.25
 """How far a stretch around a peak outside speech reaches, where the pause leaves room."""
+
+
+class Stretch(NamedTuple):
+    """What is set apart around peaks, and where the gain may travel on its way in and out."""
+
+    low: float
+    high: float
+    way_in: tuple[float, float]
+    way_out: tuple[float, float]
+
+
+Stretches = Sequence[Stretch]
 
 
 def peaks_apart(decision: Decision, peaks: StepPeaks, settings: LevelSettings) -> Stretches:
@@ -37,9 +46,7 @@ def peaks_apart(decision: Decision, peaks: StepPeaks, settings: LevelSettings) -
     stretches = _from_pause_to_pause(decision, over)
     speech_s = decision.passage.speech_s
     apart_s = sum(
-        u.active_s
-        for u in decision.passage.utterances
-        if any(low <= u.start_s < high for low, high in stretches)
+        u.active_s for u in decision.passage.utterances if any(s.low <= u.start_s < s.high for s in stretches)
     )
     few = len(stretches) <= max(1.0, speech_s / SECONDS_PER_STRETCH)
     return stretches if few and apart_s < APART_SHARE * speech_s else ()
@@ -50,13 +57,19 @@ def under_ceiling(
 ) -> list[Decision]:
     """Return the decision with the limit its peaks set, in parts where stretches are set apart."""
     allowed = settings.ceiling_dbtp + settings.limit_db
-    edges = [decision.start_s, *(edge for stretch in apart for edge in stretch), decision.end_s]
-    spans = [(low, high, bool(i % 2)) for i, (low, high) in enumerate(pairwise(edges)) if high > low]
-    most = [allowed - peaks.highest(low, high) for low, high, _ in spans]
-    rest = min((m for m, (_, _, is_apart) in zip(most, spans, strict=True) if not is_apart), default=np.inf)
+    spans: list[tuple[float, float, bool, tuple[float, float]]] = []
+    at, pause = decision.start_s, decision.pause
+    for stretch in apart:
+        spans.append((at, stretch.low, False, pause))
+        spans.append((stretch.low, stretch.high, True, stretch.way_in if stretch.low > at else pause))
+        at, pause = stretch.high, stretch.way_out
+    spans = [span for span in (*spans, (at, decision.end_s, False, pause)) if span[1] > span[0]]
+    most = [allowed - peaks.highest(low, high) for low, high, _, _ in spans]
+    rest = min(
+        (m for m, (_, _, is_apart, _) in zip(most, spans, strict=True) if not is_apart), default=np.inf
+    )
     parts = []
-    for (low, high, is_apart), own_most in zip(spans, most, strict=True):
-        pause = decision.pause if low == decision.start_s else _pause_around(decision.passage, low)
+    for (low, high, is_apart, pause), own_most in zip(spans, most, strict=True):
         part = replace(decision, start_s=low, end_s=high, pause=pause, kind="peaks" if is_apart else "speech")
         limit = own_most if is_apart else rest
         if limit < part.most_db:
@@ -67,32 +80,25 @@ def under_ceiling(
     return parts
 
 
-def _from_pause_to_pause(
-    decision: Decision, over: Sequence[tuple[float, float, float]]
-) -> list[tuple[float, float]]:
+def _from_pause_to_pause(decision: Decision, over: Sequence[tuple[float, float, float]]) -> list[Stretch]:
     """Return stretches around the steps that are too high, in order and apart."""
     starts = np.array([u.start_s for u in decision.passage.utterances])
     ends = np.array([u.end_s for u in decision.passage.utterances])
-    stretches: list[tuple[float, float]] = []
+    stretches: list[Stretch] = []
     for start, end, _ in over:
         first = int(np.searchsorted(ends, start))  # the first utterance that has not ended before the step
         last = int(np.searchsorted(starts, end)) - 1  # the last one that has begun before its end
         before = float(ends[first - 1]) if first > 0 else decision.start_s
         after = float(starts[last + 1]) if last + 1 < len(starts) else decision.end_s
         if first <= last:
-            low, high = (before + float(starts[first])) / 2, (after + float(ends[last])) / 2
+            way_in, way_out = (before, float(starts[first])), (float(ends[last]), after)
         else:
-            low, high = max(before, start - BEFORE_S), min(after, end + AFTER_S)
-        low, high = max(low, decision.start_s), min(high, decision.end_s)
-        if stretches and low <= stretches[-1][1]:
-            stretches[-1] = stretches[-1][0], max(high, stretches[-1][1])
-        else:
-            stretches.append((low, high))
+            way_in, way_out = (max(before, start - BEFORE_S), start), (end, min(after, end + AFTER_S))
+        low, high = max(sum(way_in) / 2, decision.start_s), min(sum(way_out) / 2, decision.end_s)
+        if stretches and low <= stretches[-1].high:
+            last_one = stretches.pop()
+            if last_one.high > high:
+                high, way_out = last_one.high, last_one.way_out
+            low, way_in = last_one.low, last_one.way_in
+        stretches.append(Stretch(low, high, way_in, way_out))
     return stretches
-
-
-def _pause_around(passage: Passage, at_s: float) -> tuple[float, float]:
-    """Return the pause of a passage that holds a moment."""
-    before = max((u.end_s for u in passage.utterances if u.end_s <= at_s), default=passage.start_s)
-    after = min((u.start_s for u in passage.utterances if u.start_s >= at_s), default=passage.end_s)
-    return before, after

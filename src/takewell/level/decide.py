@@ -64,7 +64,7 @@ def decide(
 
     def again(passage: Passage, without: Stretches) -> Passage:
         mine = own.copy()
-        for low, high in without:
+        for low, high, _, _ in without:
             start, stop = np.searchsorted(
                 track.trace.fine_edges, (low * track.trace.rate, high * track.trace.rate)
             )

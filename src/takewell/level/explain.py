@@ -4,6 +4,7 @@ Conventions: sentences for a person; a heading a track, a line a move, in order.
 """
 
 from collections.abc import Sequence
+from itertools import pairwise
 
 from takewell.errors import SettingError
 from takewell.level.plan import Prediction, TrackPlan
@@ -78,7 +79,7 @@ def _outcome(prediction: Prediction, settings: LevelSettings) -> list[str]:
 def _jumps(moves: Sequence[Move], predictions: Sequence[Prediction], settings: LevelSettings) -> list[str]:
     """Return a line for each join where the floor jumps further than the user wants all the same."""
     lines = []
-    for (a, b), move in zip(zip(predictions, predictions[1:], strict=False), moves[1:], strict=True):
+    for (a, b), move in zip(pairwise(predictions), moves[1:], strict=True):
         if a.floor_dbfs_a is None or b.floor_dbfs_a is None:
             continue
         unheard = settings.floor_unheard_dbfs

@@ -17,11 +17,7 @@ _LIMITS: dict[Limit, str] = {
 def reason(decision: Decision, settings: LevelSettings) -> str:
     """Return the short reason that stands beside a move."""
     held = held_back(decision)
-    note = (
-        f"; held {abs(decision.held_db):.1f} dB {_lower_or_higher(decision)}: {decision.limit}"
-        if held
-        else ""
-    )
+    note = f"; {abs(decision.held_db):.1f} dB {_less_or_more(decision)}: {decision.limit}" if held else ""
     if decision.kind == "silence":
         return f"no speech; the floor runs on{note}"
     before = decision.passage.loudness_lufs
@@ -67,7 +63,7 @@ def explanation(decision: Decision, settings: LevelSettings) -> list[str]:
         lines.append("A peak stands out here, so this stretch is set apart from the speech around it.")
     if held_back(decision) and decision.limit is not None:
         lines.append(
-            f"It gets {abs(decision.held_db):.1f} dB {_lower_or_higher(decision)} gain because {_LIMITS[decision.limit]}."
+            f"It gets {abs(decision.held_db):.1f} dB {_less_or_more(decision)} because {_LIMITS[decision.limit]}."
         )
     return lines
 
@@ -80,5 +76,5 @@ def clock(seconds: float) -> str:
     return f"{hours}:{minutes:02d}:{rest}" if hours else f"{minutes}:{rest}"
 
 
-def _lower_or_higher(decision: Decision) -> str:
-    return "lower" if decision.held_db < 0 else "higher"
+def _less_or_more(decision: Decision) -> str:
+    return "less" if decision.held_db < 0 else "more"
