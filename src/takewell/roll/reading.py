@@ -8,7 +8,7 @@ a copy that began later), there is digital silence, and `silent_spans` says wher
 import os
 from collections import OrderedDict
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from types import TracebackType
 from typing import Self
@@ -152,7 +152,7 @@ class MeasuredTake:
     traces: tuple[Trace, ...]
     """One trace per track in the order of their numbers, from the take's first sample to the track's last."""
     files: Mapping[str, FileMeasurement]
-    """The measurement of each file, by the file's path."""
+    """The measurement of each file, by the file's path; its traces stand in `traces`, joined."""
 
     def trace(self, number: int) -> Trace:
         """Return the trace of the track of that number."""
@@ -209,7 +209,8 @@ def measured_take(
         done += file.size_bytes
     if progress is not None:
         progress(whole, whole)
-    return MeasuredTake(take, tuple(_joined(track, found, take.rate) for track in take.tracks), found)
+    traces = _with_shared_edges([_joined(track, found, take.rate) for track in take.tracks])
+    return MeasuredTake(take, traces, {path: replace(value, traces=()) for path, value in found.items()})
 
 
 def silent_spans(track: Track) -> tuple[tuple[int, int], ...]:
@@ -251,3 +252,21 @@ def _joined(track: Track, measured: Mapping[str, FileMeasurement], rate: int) ->
         parts.append(measured[piece.file].traces[piece.channel - 1])
         position = piece.start_samples + parts[-1].length_samples
     return join(parts)
+
+
+def _with_shared_edges(traces: Sequence[Trace]) -> tuple[Trace, ...]:
+    """Return the traces with equal edges held once: for hours of many tracks they take as much room as the levels."""
+    shared: list[Trace] = []
+    for trace in traces:
+        twin = next((other for other in shared if _same_edges(trace, other)), None)
+        if twin is None:
+            shared.append(trace)
+        else:
+            shared.append(replace(trace, edges=twin.edges, fine_edges=twin.fine_edges))
+    return tuple(shared)
+
+
+def _same_edges(one: Trace, two: Trace) -> bool:
+    if one.rate != two.rate or one.length_samples != two.length_samples:
+        return False
+    return np.array_equal(one.edges, two.edges) and np.array_equal(one.fine_edges, two.fine_edges)

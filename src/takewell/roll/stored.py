@@ -9,6 +9,7 @@ Python's shortest repr); infinities and NaN stand as ``Infinity`` and ``NaN``, w
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, fields, replace
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -117,12 +118,20 @@ def trace_from_columns(rate: int, length_samples: int, columns: Mapping[str, byt
     arrays: dict[str, Any] = {}
     for name, data in columns.items():
         if data is None:
-            arrays[name] = step_edges(length_samples, rate, _EDGES[name])
+            arrays[name] = _regular_edges(length_samples, rate, _EDGES[name])
         else:
             arrays[name] = np.frombuffer(data, dtype=_kind(name)).astype(
                 _kind(name).newbyteorder("="), copy=False
             )
     return Trace(rate=rate, **arrays)
+
+
+@lru_cache(maxsize=4)
+def _regular_edges(length_samples: int, rate: int, per_second: int) -> NDArray[np.int64]:
+    """Return step edges, held once for all tracks of a file."""
+    edges = step_edges(length_samples, rate, per_second)
+    edges.setflags(write=False)
+    return edges
 
 
 def _kind(column: str) -> np.dtype[Any]:
