@@ -5,7 +5,7 @@ response table, and the tables of how a quasi-peak detector reads tone bursts. A
 curve 5.63 dB lower (0 dB at 2 kHz) with an RMS detector and calls it CCIR-RMS.
 
 The network's response is ``H(s) = s / (1 + d1 s + ... + d6 s^6)`` up to a factor, with s = j f in Hz. Below
-150 kHz its digital twin has one zero at 0 Hz and five zeros and six poles fitted to the curve; from there on the poles
+150 kHz its digital twin has one zero at 0 Hz and three to five zeros and six poles fitted to the curve; from there on the poles
 are carried over as ``exp(p / rate)`` and only the zeros are fitted: the poles then lie so close together, seen from the
 unit circle, that fitting them is badly conditioned.
 
@@ -189,19 +189,19 @@ def _steady_sine_reading() -> float:
 
 @lru_cache(maxsize=32)
 def _designed(rate: int) -> F64:
-    frequency = np.unique(np.concatenate([np.geomspace(10, rate / 2, 300), np.linspace(20, rate / 2, 600)]))
+    frequency = np.unique(np.concatenate([np.geomspace(10, rate / 2, 100), np.linspace(20, rate / 2, 200)]))
     omega = 2 * np.pi * np.minimum(frequency / rate, 0.5)
     rising = np.sin(omega / 2) ** 2  # the zero at 0 Hz, as power
     wanted = _power(frequency) / rising
     weight = np.interp(frequency, TOLERANCE_HZ, TIGHTEST_DB / np.array(TOLERANCE_DB))
     weight *= np.minimum(1.0, TOLERANCE_HZ[-1] / frequency) ** 2
     if rate < _MATCHED_FROM_RATE:
-        fitted = fit_power(omega, wanted, weight, zeros=5, poles=6)
+        fitted = fit_power(omega, wanted, weight, zeros=(5, 4, 3), poles=6)
         zeros, poles = fitted.zeros, fitted.poles
     else:
         poles = np.exp(2 * np.pi * np.roots(DENOMINATOR[::-1]) / rate).astype(np.complex128)
         held = np.prod(np.abs(1 - np.multiply.outer(poles, np.exp(-1j * omega))) ** 2, axis=0)
-        zeros = fit_power(omega, wanted * held, weight, zeros=3, poles=0).zeros
+        zeros = fit_power(omega, wanted * held, weight, zeros=(3,), poles=0).zeros
     sos = sections(np.append(zeros, 1.0), poles)
     sos[0, :3] /= np.abs(response(sos, np.array([2 * np.pi * _REFERENCE_HZ / rate]))[0])
     return sos

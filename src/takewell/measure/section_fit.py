@@ -38,7 +38,7 @@ class Roots(NamedTuple):
     poles: C128
 
 
-def fit_power(omega: F64, power: F64, weight: F64, zeros: int, poles: int) -> Roots:
+def fit_power(omega: F64, power: F64, weight: F64, zeros: tuple[int, ...], poles: int) -> Roots:
     """Return the zeros and poles whose power response follows `power` up to a factor.
 
     Parameters
@@ -49,14 +49,26 @@ def fit_power(omega: F64, power: F64, weight: F64, zeros: int, poles: int) -> Ro
         Wanted power response there, positive.
     weight : (n,) float64 array
         How much an error in decibels counts there, 1 = fully.
-    zeros, poles : int
-        How many of each.
+    zeros : tuple of int
+        How many zeros; each number is tried and the best kept, as one too many can spoil the conditioning.
+    poles : int
+        How many poles.
 
     Raises
     ------
     ArithmeticError
         If no round gave a response that is positive everywhere.
     """
+    tried = [fit for count in zeros if (fit := _fitted(omega, power, weight, count, poles))]
+    if not tried:
+        raise ArithmeticError("no sections with a positive power response were found for this curve")
+    _, *best = min(tried, key=lambda fit: fit[0])
+    above, below = (chebyshev.chebroots(part).astype(np.complex128) for part in best)
+    return Roots(_inside(above), _inside(below))
+
+
+def _fitted(omega: F64, power: F64, weight: F64, zeros: int, poles: int) -> tuple[float, F64, F64] | None:
+    """Return the largest weighted error in dB and the coefficients of N and D that gave it."""
     u = -np.cos(omega)
     basis = chebyshev.chebvander(u, max(zeros, poles))
     above, below = basis[:, : zeros + 1], basis[:, : poles + 1]
@@ -80,10 +92,7 @@ def fit_power(omega: F64, power: F64, weight: F64, zeros: int, poles: int) -> Ro
         if step >= SETTLING_ROUNDS:
             pull = pull * (error / worst + 1e-3) ** LAWSON_POWER
             pull /= pull.max()
-    if best is None:
-        raise ArithmeticError("no sections with a positive power response were found for this curve")
-    above_roots, below_roots = (chebyshev.chebroots(part).astype(np.complex128) for part in best[1:])
-    return Roots(_inside(above_roots), _inside(below_roots))
+    return best
 
 
 def sections(zeros: C128, poles: C128) -> F64:

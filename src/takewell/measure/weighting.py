@@ -95,7 +95,7 @@ def _designed(kind: WeightingKind, rate: int) -> F64:
     slow_sections = sections(np.ones(len(slow), np.complex128), slow)
     rest = _power(kind, frequency) / np.abs(response(slow_sections, omega)) ** 2
     weight = np.minimum(1.0, SLACK_FROM_HZ / frequency)
-    fast = fit_power(omega, rest, weight, zeros=2, poles=2)
+    fast = fit_power(omega, rest, weight, zeros=(2, 1), poles=2)
     sos = np.vstack([slow_sections, sections(fast.zeros, fast.poles)])
     sos[0, :3] /= np.abs(response(sos, np.array([2 * np.pi * REFERENCE_HZ / rate]))[0])
     return sos
