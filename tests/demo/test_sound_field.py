@@ -94,3 +94,21 @@ def test_dialogue_of_nobody_is_silent_and_of_a_stranger_an_error() -> None:
 def test_parts_are_spoken_once_when_not_repeated() -> None:
     said = dialogue((), ("mira", "tobin"), 60 * RATE, RATE, np.random.default_rng(1), repeat=False)
     assert [u.clip.voice for u in said] == ["mira", "tobin"]
+
+
+def test_noise_is_steady_from_the_first_sample_on() -> None:
+    loud = SetUp(
+        "loud",
+        replace(SILENT, noise_db_spl=60.0),
+        TALKERS,
+        (replace(MICROPHONES[0], self_noise_db_spl=20.0),),
+    )
+    heard = [
+        next(iter(SoundField(loud, RATE, [1]).blocks((), BLOCK, [draw])))[:, 0].astype(np.float64)
+        for draw in range(40)
+    ]
+    # 40 draws of 10 ms at the head against the rest: some 60 independent values, 0.8 dB at one standard deviation.
+    head = np.mean([np.mean(samples[:480] ** 2) for samples in heard])
+    rest = np.mean([np.mean(samples[9600:] ** 2) for samples in heard])
+    assert abs(10 * np.log10(head / rest)) < 2.4
+    assert 10 * np.log10(rest) - 20 * np.log10(REFERENCE_PA) == pytest.approx(60, abs=0.3)

@@ -9,12 +9,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from takewell.demo.dialogue import dialogue
-from takewell.demo.noise import room_noise_filter, white
+from takewell.demo.noise import NOISE_TAPS, room_noise_filter, white
 from takewell.demo.room import Microphone, Room, response
 from takewell.demo.speech import CLIP_LEVEL_DBFS
 from takewell.units import SINE_CREST_DB, amplitude
-
-NOISE_TAPS = 4096
 
 
 @dataclass(frozen=True)
@@ -87,7 +85,7 @@ def labelled_speech(
     dry *= amplitude(speech_dbfs - CLIP_LEVEL_DBFS)
     if room is not None:
         dry = _heard(dry, room, distance_m, rate, rng)
-    noise = oaconvolve(white(length + NOISE_TAPS - 1, rng), room_noise_filter(rate, NOISE_TAPS), mode="valid")
+    noise = oaconvolve(white(length + NOISE_TAPS - 1, rng), room_noise_filter(rate), mode="valid")
     noise = noise * amplitude(floor_dbfs - SINE_CREST_DB)
     return Labelled(
         samples=(dry + noise)[:, None],

@@ -15,7 +15,8 @@ ROOM_SLOPE_DB_PER_OCTAVE = -4.5
 LOW_CUT_HZ = 80.0
 CONVERTER_NOISE_DBFS = -118.0
 """AES17 level of the converter's noise at the 0 dB setting: far under any room."""
-TAPS = 4096
+NOISE_TAPS = 4096
+"""Length of the noise filters."""
 
 
 @lru_cache(maxsize=8)
@@ -35,7 +36,7 @@ def low_cut(rate: int, bins: int, corner_hz: float = LOW_CUT_HZ) -> NDArray[np.c
 
 
 @lru_cache(maxsize=32)
-def room_noise_filter(rate: int, taps: int = TAPS, *, white_share: float = 0.0) -> NDArray[np.float32]:
+def room_noise_filter(rate: int, taps: int = NOISE_TAPS, *, white_share: float = 0.0) -> NDArray[np.float32]:
     """Return the filter that gives white noise the spectrum of a quiet room behind the low cut, at mean square 1.
 
     Parameters

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from takewell.demo.dialogue import Utterance
-from takewell.demo.noise import low_cut, room_noise_filter, white
+from takewell.demo.noise import NOISE_TAPS, low_cut, room_noise_filter, white
 from takewell.demo.room import Microphone, Place, Room, response
 from takewell.demo.speech import CLIP_LEVEL_DBFS, EFFORT_DB_SPL
 from takewell.units import SINE_CREST_DB, amplitude
@@ -118,7 +118,11 @@ class SoundField:
             by_talker[order[utterance.clip.voice]].append(utterance)
         noises = [self._noise_spectrum(microphone) for microphone in microphones]
         rng = np.random.default_rng([*self._seed, *seed])
+        # The noise was there before the take: what of it still rings on at the first sample comes first.
         carry = np.zeros((len(microphones), LONGEST_TAPS), np.float32)
+        for m, noise in enumerate(noises):
+            before = scipy.fft.irfft(scipy.fft.rfft(white(NOISE_TAPS, rng), TRANSFORM) * noise, TRANSFORM)
+            carry[m, :NOISE_TAPS] = before[NOISE_TAPS : 2 * NOISE_TAPS]
         for start in range(0, length_samples, BLOCK):
             stop = min(start + BLOCK, length_samples)
             spoken = [
