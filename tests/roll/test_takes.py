@@ -5,6 +5,7 @@ the open iXML specification.
 """
 
 import random
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
@@ -433,6 +434,11 @@ class TestWhatIsSaid:
         ]
         assert take.tracks[1].function == "S-MID_SIDE"
 
+    def test_a_file_that_calls_itself_ambisonic_is_one_group(self, header: Any) -> None:
+        file = header("a.wav", channels=4)
+        take = only([replace(file, info=replace(file.info, ambisonic=True))])
+        assert [track.group for track in take.tracks] == ["b-format"] * 4
+
     @pytest.mark.parametrize(
         ("given", "kind"),
         [
@@ -570,6 +576,65 @@ class TestTheRollAsAWhole:
 
     def test_nothing_gives_nothing(self) -> None:
         assert group_takes([]).takes == ()
+
+
+stems = st.text("ab12_- .S", min_size=1, max_size=6) | st.sampled_from(
+    [
+        "14-2",
+        "14-2_S",
+        "14-2_MIX",
+        "14-2_1",
+        "14-2_2",
+        "14-2_0001",
+        "14-2_0002",
+        "Tr1",
+        "Tr2",
+        "MIX",
+        "REC001",
+    ]
+)
+any_file = st.fixed_dictionaries(
+    {
+        "path": st.builds("{}{}.wav".format, st.sampled_from(["", "", "S/", "mix/", "T001/", "x/y/"]), stems),
+        "at": st.none()
+        | st.sampled_from([0, TEN, TEN + 1000, TEN + MINUTE, TEN + 2 * MINUTE, 86_400 * RATE - MINUTE]),
+        "length": st.sampled_from([0, 1, 1000, MINUTE]),
+        "encoding": st.sampled_from(["float32", "int24"]),
+        "channels": st.sampled_from([1, 2, 4]),
+        "rate": st.sampled_from([RATE, RATE, 96_000]),
+        "scene": st.sampled_from(["", "14"]),
+        "take": st.sampled_from(["", "1", "2"]),
+        "family": st.sampled_from(["", "f"]),
+        "mtime_s": st.sampled_from([0, 60, 62, 1000]),
+    }
+)
+
+
+@settings(max_examples=300, suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None)
+@given(st.lists(any_file, max_size=12, unique_by=lambda given: given["path"].lower()))
+def test_every_channel_of_every_file_is_on_one_track_of_one_take(header: Any, given_files: list[dict[str, Any]]) -> None:  # fmt: skip
+    files = [header(**given) for given in given_files]
+    grouping = group_takes(files)
+    assert len({take.id for take in grouping.takes}) == len(grouping.takes)
+    held = Counter((file.path, take.id) for take in grouping.takes for file in take.files)
+    assert set(held.values()) <= {1}
+    left_out = set(grouping.duplicates)
+    assert sorted(path for path, _ in held) == sorted(f.path for f in files if f.path not in left_out)
+    pieces = Counter((p.file, p.channel) for take in grouping.takes for t in take.tracks for p in t.pieces)
+    assert set(pieces.values()) <= {1}
+    assert set(pieces) == {
+        (f.path, c + 1) for f in files if f.path not in left_out for c in range(f.info.channels)
+    }
+    for take in grouping.takes:
+        assert [track.number for track in take.tracks] == list(range(1, len(take.tracks) + 1))
+        for track in take.tracks:
+            ends = [0] + [p.start_samples + p.length_samples for p in track.pieces]
+            assert all(p.start_samples >= end for p, end in zip(track.pieces, ends, strict=False))
+            assert ends[-1] <= take.length_samples
+            assert track.copy_of is None or (
+                track.role == "safety" and take.tracks[track.copy_of - 1].role != "safety"
+            )
+        assert {file.rate for file in take.files} <= {take.rate}
 
 
 @settings(suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None)

@@ -9,6 +9,7 @@ from takewell.roll.reading import MeasuredTake, TrackReader, measured_take, sile
 from takewell.roll.said import FileHeader
 from takewell.roll.takes import Grouping, group_takes
 from takewell.roll.values import (
+    BestTrack,
     Examination,
     Finding,
     MediaFile,
@@ -28,6 +29,7 @@ from takewell.roll.values import (
 )
 
 __all__ = [
+    "BestTrack",
     "Examination",
     "FileHeader",
     "Finding",

@@ -16,7 +16,7 @@ import os
 import sqlite3
 import time
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, fields, replace
+from dataclasses import asdict, dataclass, fields, replace
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
@@ -42,12 +42,12 @@ from takewell.roll.stored import (
     value_to_cells,
     verdict_from_cells,
 )
-from takewell.roll.values import Examination, Finding, Verdict
+from takewell.roll.values import BestTrack, Examination, Finding, Verdict
 
 APPLICATION_ID = 0x54574C42
 """Marks the file as ours in its header ("TWLB"), as SQLite's ``PRAGMA application_id`` is meant to."""
 
-SCHEMA = 1
+SCHEMA = 2
 """Raised whenever tables change; a logbook of another schema is made anew."""
 
 _COMMA = '", "'
@@ -60,7 +60,7 @@ _TABLES = (
     "version TEXT NOT NULL, measurement TEXT NOT NULL) WITHOUT ROWID",
     "CREATE TABLE traces (path NOT NULL, channel INTEGER NOT NULL, rate INTEGER NOT NULL, "
     f"length_samples INTEGER NOT NULL, {' BLOB, '.join(TRACE_COLUMNS)} BLOB, PRIMARY KEY (path, channel))",
-    "CREATE TABLE examinations (of_state TEXT NOT NULL, unreadable TEXT NOT NULL)",
+    "CREATE TABLE examinations (of_state TEXT NOT NULL, unreadable TEXT NOT NULL, best TEXT NOT NULL)",
     f'CREATE TABLE findings ("{_COMMA.join(_FINDING)}")',
     f'CREATE TABLE verdicts ("{_COMMA.join(_VERDICT)}")',
     "CREATE TABLE steps (id INTEGER PRIMARY KEY, name TEXT NOT NULL, detail TEXT NOT NULL, state TEXT NOT NULL, "
@@ -238,8 +238,12 @@ class Logbook:
         def write(db: sqlite3.Connection) -> None:
             db.execute("DELETE FROM examinations")
             db.execute(
-                "INSERT INTO examinations (of_state, unreadable) VALUES (?, ?)",
-                (self._state(db), json.dumps(examination.unreadable)),
+                "INSERT INTO examinations (of_state, unreadable, best) VALUES (?, ?, ?)",
+                (
+                    self._state(db),
+                    json.dumps(examination.unreadable),
+                    json.dumps([asdict(best) for best in examination.best]),
+                ),
             )
             for table, columns, values in (
                 ("findings", _FINDING, examination.findings),
@@ -262,6 +266,7 @@ class Logbook:
                 findings=tuple(map(finding_from_cells, db.execute("SELECT * FROM findings ORDER BY rowid"))),
                 verdicts=tuple(map(verdict_from_cells, db.execute("SELECT * FROM verdicts ORDER BY rowid"))),
                 unreadable=tuple(json.loads(row["unreadable"])),
+                best=tuple(BestTrack(**best) for best in json.loads(row["best"])),
             )
 
         return self._file.run(read, None)

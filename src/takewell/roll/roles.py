@@ -73,7 +73,7 @@ def sort_channels(strands: Sequence[Strand]) -> tuple[Channel, ...]:
                     function=function,
                     index=first.channel_indices[place],
                     role=_role(parts[i], names, place, function, main_mixes),
-                    group=_group(parts[i], function, seen[parts[i], function]),
+                    group=_group(parts[i], function, seen[parts[i], function], first.header.info.ambisonic),
                 )
             )
     return tuple(channels)
@@ -182,9 +182,11 @@ def _left_and_right_before_others(names: Sequence[str], place: int) -> bool:
     return place < 2 < len(names) and any(names[2:]) and first_two in (["l", "r"], ["left", "right"])
 
 
-def _group(part: Part, function: str, count: int) -> str | None:
+def _group(part: Part, function: str, count: int, ambisonic: bool) -> str | None:
     """Return the group of a function, numbered from the second time it occurs in one copy of a take."""
     group = GROUPS.get(function.upper().partition("-")[2])
+    if group is None and ambisonic:
+        return GROUPS["SOUNDFIELD"]
     if group is None:
         return None
     if count > 1:
