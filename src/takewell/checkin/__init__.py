@@ -1,6 +1,5 @@
 """Cards come home: copied, verified, measured, and it is said whether they may be erased."""
 
-from takewell.checkin.check_in import check_in
 from takewell.checkin.values import (
     CardReport,
     CheckedInFile,
@@ -12,6 +11,7 @@ from takewell.checkin.values import (
     PlannedStep,
     UnreadableSound,
 )
+from takewell.checkin.visit import check_in
 from takewell.manifest import FolderReport
 from takewell.manifest import verify as verify_folder
 

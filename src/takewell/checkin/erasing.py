@@ -44,13 +44,17 @@ def judge(
     usable = {i for i, (_, disks) in enumerate(places) if disks.lasting and disks.apart_from(card_disks)}
     short = [path for path, where in verified.items() if not _apart(where & usable, places)]
     if not short and not left_behind and not doubts:
-        enough = sorted(set.intersection(*(set(where) for where in verified.values())) & usable)
-        named = " and ".join(places[i][0] for i in enough) or "different disks"
+        everywhere = set.intersection(*(set(where) for where in verified.values())) & usable
+        # Where no two destinations hold everything, each file has a pair of its own.
+        named = sorted(everywhere if _apart(everywhere, places) else usable)
+        disks = {2: "two different disks", 3: "three different disks"}.get(
+            len(_separate(named, places)) if len(everywhere) == len(named) else 2, "different disks"
+        )
         size = f"{count_of(len(verified), 'file')} ({amount(size_bytes)})"
-        caution = "" if all(places[i][1].known for i in enough) else _UNCERTAIN
+        caution = "" if all(places[i][1].known for i in named) else _UNCERTAIN
         return (
             True,
-            f"Safe to erase {card}: {size} verified on {_disk_count(enough, places)} disks, {named}.{caution}",
+            f"Safe to erase {card}: {size} verified on {disks}, {' and '.join(places[i][0] for i in named)}.{caution}",
         )
     reasons = [*_what_is_missing(short, verified, places, card_disks), *doubts]
     if left_behind:
@@ -70,12 +74,13 @@ def _apart(where: frozenset[int] | set[int], places: Sequence[tuple[str, Disks]]
     return any(places[a][1].apart_from(places[b][1]) for a, b in combinations(sorted(where), ENOUGH))
 
 
-def _disk_count(indices: Sequence[int], places: Sequence[tuple[str, Disks]]) -> str:
+def _separate(indices: Sequence[int], places: Sequence[tuple[str, Disks]]) -> list[int]:
+    """Return those destinations that share no disk with one before them."""
     apart: list[int] = []
     for index in indices:
         if all(places[index][1].apart_from(places[other][1]) for other in apart):
             apart.append(index)
-    return {2: "two different", 3: "three different"}.get(len(apart), "different")
+    return apart
 
 
 def _what_is_missing(

@@ -64,9 +64,9 @@ def look_at(root: Path) -> Place:
     if not root.is_dir():
         raise DestinationError(f"{shown(root)} is a file; name a folder to copy to.")
     files, folders = _contents(root)
-    return Place(
-        root, disks_of(root), files, folders, read_history(root), read_journal(root), _folds_case(root)
-    )
+    finished = read_journal(root)
+    history = _history(root, finished)
+    return Place(root, disks_of(root), files, folders, history, finished, _folds_case(root))
 
 
 def free_bytes(root: Path) -> int:
