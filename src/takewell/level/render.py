@@ -14,12 +14,11 @@ from pathlib import Path
 
 from takewell import __version__, files
 from takewell.engine.render import RenderedEncoding, RenderedFile, Rendering, render_series
-from takewell.errors import DestinationError, SettingError
+from takewell.errors import SettingError
 from takewell.level.levelled_copy import CopyTrack, LevelledCopy, write_sidecar
 from takewell.level.propose import chosen_takes
 from takewell.level.settings import LevelSettings
-from takewell.roll import MediaFile, Move, Piece, Roll, Take, Track, read_moves
-from takewell.roll.sheet import TEXT_FOLDER
+from takewell.roll import MediaFile, Move, Piece, Roll, Take, Track, derived_folder, read_moves
 from takewell.shape import Action, GainEnvelope
 from takewell.wave import AudioInfo, Bext, Ixml, append_history, history_row, read_info
 
@@ -70,7 +69,7 @@ def render(
     if encoding not in ENCODINGS:
         raise SettingError(f"encoding {encoding!r} is not rendered; {', '.join(ENCODINGS)} are.")
     moves = read_moves(roll.folder) if moves is None else moves
-    folder = place_for_copies(roll, out)
+    folder = derived_folder(roll, out, FOLDER)
     jobs = [
         job
         for take in chosen_takes(roll, takes)
@@ -89,30 +88,6 @@ def render(
     for job in jobs:
         copies += _render_job(roll, job, folder, encoding, settings, advance)
     return tuple(copies)
-
-
-def place_for_copies(roll: Roll, out: Path | None) -> Path:
-    """Return the folder for copies, refusing one among the media.
-
-    Raises
-    ------
-    DestinationError
-        If it is the roll's folder or lies in it outside ``takewell/``, or there is none to choose.
-    """
-    own = roll.folder / TEXT_FOLDER
-    if out is None:
-        if not roll.keeps:
-            raise DestinationError(
-                "These files are no roll, so there is no place of its own for copies; name a folder."
-            )
-        return own / FOLDER
-    target, media = Path(out).resolve(), roll.folder.resolve()
-    inside = target == media or media in target.parents
-    if inside and own.resolve() not in target.parents:
-        raise DestinationError(
-            f"{out} lies among the media of {roll.folder}; choose a folder outside it, or one in {own}."
-        )
-    return Path(out)
 
 
 @dataclass(frozen=True)

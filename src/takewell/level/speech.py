@@ -21,8 +21,9 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import maximum_filter1d, uniform_filter1d
+from scipy.ndimage import maximum_filter1d
 
+from takewell.measure.loudness import window_powers
 from takewell.measure.trace import Trace
 from takewell.units import power_decibels
 
@@ -40,6 +41,7 @@ LOUD_S = 2.0
 """Loud speech is what this much of it exceeds: long enough to be no slam, short enough for a few words."""
 
 _SMOOTH_STEPS = 5
+_LOUD_STEPS = 10
 _NEAR_STEPS = 401
 FINE_S = 0.01
 RINGS_S = 0.1
@@ -91,10 +93,10 @@ def speech_levels(trace: Trace, settings: Sequence[Setting]) -> tuple[F64, Bools
         floor = _floor_db(trace, setting)
         if inside.stop <= inside.start or not np.isfinite(floor):
             continue
-        part = power_decibels(uniform_filter1d(power[inside], _SMOOTH_STEPS, mode="nearest"))
+        part = power_decibels(_mean_around(power[inside], _SMOOTH_STEPS))
         levels[inside] = part
         loudest = maximum_filter1d(
-            power_decibels(uniform_filter1d(power[inside], 10, mode="nearest")), _NEAR_STEPS, mode="nearest"
+            power_decibels(_mean_around(power[inside], _LOUD_STEPS)), _NEAR_STEPS, mode="nearest"
         )
         on = (part >= floor + ABOVE_FLOOR_DB) & (part >= loudest - BELOW_LOUDEST_DB)
         if on.any():
@@ -142,6 +144,12 @@ def utterances(trace: Trace, levels: F64, own: Bools, start_s: float, end_s: flo
             )
         )
     return found
+
+
+def _mean_around(power: F64, steps: int) -> F64:
+    """Return the mean over `steps` steps around each, the ends repeated; only sums of what is positive."""
+    padded = np.pad(power, (steps // 2, (steps - 1) // 2), mode="edge")
+    return window_powers(padded, np.ones(len(padded), np.int64), steps)
 
 
 def _loud_speech(active_levels: F64) -> float:

@@ -1,5 +1,6 @@
 """What a roll is made of: takes, tracks, text files, logbook, reading."""
 
+from takewell.roll.derived import derived_folder
 from takewell.roll.folder import is_roll, loose, open_roll, read_roll
 from takewell.roll.labels import read_labels, write_labels
 from takewell.roll.logbook import Logbook, Step
@@ -52,6 +53,7 @@ __all__ = [
     "TrackReader",
     "Verdict",
     "VerdictWord",
+    "derived_folder",
     "group_takes",
     "is_roll",
     "loose",

@@ -75,3 +75,19 @@ def highest_readings(samples: F64, first: int, taps: F64, work: F64, out: F64) -
                     work[i] += factor * samples[at + i]
         for i in range(count):
             out[i] = max(out[i], abs(work[i]))
+
+
+def highest_reading(samples: F64) -> float:
+    """Return the highest reading anywhere in a signal, with silence before and after it; 0 where it is empty.
+
+    Parameters
+    ----------
+    samples : (n,) float array
+        Finite.
+    """
+    if not len(samples):
+        return 0.0
+    padded = np.concatenate([np.zeros(2 * REACH), samples, np.zeros(2 * REACH)])
+    readings = np.empty(len(samples) + 2 * REACH)
+    highest_readings(padded, REACH, TAPS, np.empty_like(readings), readings)
+    return float(readings.max())

@@ -139,6 +139,12 @@ class GainEnvelope:
         _fill_factors(*self._arrays(), self.length_samples, self.shape == "raised_cosine", start, out)
         return out
 
+    def factors_at(self, positions: I64) -> F64:
+        """Return the linear factors of single samples, in the order of `positions`."""
+        out = np.empty(len(positions))
+        _fill_factors_at(*self._arrays(), self.length_samples, self.shape == "raised_cosine", positions, out)
+        return out
+
     def constant_over(self, start: int, count: int) -> float | None:
         """Return the one factor of these samples, or None where the gain changes among them."""
         first = self._piece_at(start)
@@ -225,8 +231,20 @@ def _fill_factors(
             n0 = starts[piece]
             n1 = starts[piece + 1] if piece + 1 < len(starts) else length
             for i in range(done, stop):
-                u = (first + i - n0 + 0.5) / (n1 - n0)
-                if cosine:
-                    u = 0.5 - 0.5 * math.cos(math.pi * u)
-                out[i] = 10.0 ** ((g0 + (g1 - g0) * u) / 20.0)
+                out[i] = _travelling(g0, g1, (first + i - n0 + 0.5) / (n1 - n0), cosine)
         done = stop
+
+
+@njit(nogil=True, cache=True)
+def _fill_factors_at(
+    starts: I64, from_db: F64, to_db: F64, length: int, cosine: bool, positions: I64, out: F64
+) -> None:
+    for i in range(len(out)):
+        _fill_factors(starts, from_db, to_db, length, cosine, positions[i], out[i : i + 1])
+
+
+@njit(nogil=True, cache=True)
+def _travelling(g0: float, g1: float, u: float, cosine: bool) -> float:
+    if cosine:
+        u = 0.5 - 0.5 * math.cos(math.pi * u)
+    return float(10.0 ** ((g0 + (g1 - g0) * u) / 20.0))
