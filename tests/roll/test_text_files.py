@@ -2,6 +2,7 @@
 
 import csv
 import io
+import re
 from pathlib import Path
 
 import pytest
@@ -200,3 +201,15 @@ def test_fixed_lines_outlive_a_new_proposal(tmp_path: Path) -> None:
     assert read_moves(tmp_path) == standing
     assert write_moves(tmp_path, standing) == standing, "fixed lines given again are not doubled"
     assert write_moves(tmp_path, [], keep_fixed=False) == ()
+
+
+def test_the_examples_of_the_manual_are_read(tmp_path: Path) -> None:
+    manual = (Path(__file__).parents[2] / "docs" / "roll.md").read_text(encoding="utf-8")
+    examples = re.findall(r"### (\w+\.csv)\n.*?```csv\n(.*?)```", manual, re.DOTALL)
+    assert [name for name, _ in examples] == ["tracks.csv", "notes.csv", "moves.csv"]
+    labels_path(tmp_path).parent.mkdir()
+    for name, text in examples:
+        (labels_path(tmp_path).parent / name).write_text(text, encoding="utf-8")
+    assert [label.gain_db for label in read_labels(tmp_path) if label.take == "14-2"] == [42.0, 36.0]
+    assert [note.circled for note in read_notes(tmp_path)] == [True, False]
+    assert [move.fixed for move in read_moves(tmp_path)] == [False, True]
