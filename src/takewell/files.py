@@ -8,6 +8,7 @@ Rename over an existing name is atomic by POSIX.1-2017, rename().
 
 import contextlib
 import errno
+import fcntl
 import os
 import secrets
 from collections.abc import Iterator
@@ -60,8 +61,6 @@ def flush_to_disk(path: Path) -> None:
 
 
 def _flush(handle: int) -> None:
-    import fcntl
-
     full = getattr(fcntl, "F_FULLFSYNC", None)
     if full is not None:
         with contextlib.suppress(OSError):  # not every file system knows it; fsync is the next best

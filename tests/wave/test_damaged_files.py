@@ -311,6 +311,14 @@ def test_broken_ixml_never_stops_the_reading(
         assert words in file.info.recoveries[0]
 
 
+def test_very_many_oddities_are_counted_not_all_told(build, opened, ramp) -> None:
+    odd = build.chunk("LIST", b"x", pad=False)
+    file = opened(build.riff(build.fmt(2), odd * 30, build.chunk("data", ramp.tobytes())))
+    assert_reads(file, ramp)
+    assert len(file.info.recoveries) == 21
+    assert file.info.recoveries[-1] == "10 more things of this kind were found."
+
+
 def test_very_many_chunks_are_not_all_kept(build, opened, ramp) -> None:
     many = build.chunk("abcd") * 20_000
     file = opened(build.riff(build.fmt(2), build.chunk("data", ramp.tobytes()), many))

@@ -75,6 +75,14 @@ def test_compressed_wave_keeps_its_chunks(tmp_path: Path, build, subtype: str) -
         np.testing.assert_array_equal(file.read(0, 30_001), expected)
 
 
+@pytest.mark.outside
+def test_wave_of_the_other_byte_order_is_read(tmp_path: Path) -> None:
+    soundfile.write(tmp_path / "a.wav", SAMPLES, 48_000, "PCM_24", endian="BIG", format="WAV")
+    assert (tmp_path / "a.wav").read_bytes()[:4] == b"RIFX"
+    with open_audio(tmp_path / "a.wav") as file:
+        np.testing.assert_array_equal(file.read(0, 30_001), soundfile.read(tmp_path / "a.wav")[0])
+
+
 def test_texts_of_a_flac_file_are_read(tmp_path: Path) -> None:
     with soundfile.SoundFile(tmp_path / "a.flac", "w", 48_000, 2, "PCM_24") as file:
         file.title = "Door"

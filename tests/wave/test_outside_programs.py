@@ -63,7 +63,7 @@ IXML = Ixml(
         IxmlTrack(5, 3, "Ada"),
     ),
 )
-ENCODINGS = ("int16", "int24", "float32", "float64")
+ENCODINGS = ("int16", "int24", "int32", "float32", "float64")
 
 
 def ours(path: Path, samples: np.ndarray, encoding: str, mask: int | None = None) -> np.ndarray:
@@ -79,7 +79,7 @@ def ours(path: Path, samples: np.ndarray, encoding: str, mask: int | None = None
         dither=False,
     ) as writer:
         writer.write(samples)
-    bits = {"int16": 15, "int24": 23}.get(encoding)
+    bits = {"int16": 15, "int24": 23, "int32": 31}.get(encoding)
     if bits:
         return np.clip(np.rint(samples * 2.0**bits), -(2.0**bits), 2.0**bits - 1) / 2.0**bits
     return samples.astype(encoding)
@@ -108,7 +108,7 @@ def test_pyav_reads_ours(tmp_path: Path, noise, encoding: str, mask: int | None)
         assert container.metadata["time_reference"] == str(BEXT.time_reference)
         assert container.metadata["comment"] == BEXT.description
         found = np.concatenate([frame.to_ndarray().reshape(-1, 3) for frame in container.decode(stream)])
-    scale = {"int16": 2.0**15, "int24": 2.0**31}.get(encoding, 1.0)
+    scale = {"int16": 2.0**15, "int24": 2.0**31, "int32": 2.0**31}.get(encoding, 1.0)
     np.testing.assert_array_equal(found / scale, expected)
 
 

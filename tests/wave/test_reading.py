@@ -1,5 +1,9 @@
 """Whole files: every encoding, container and order of chunks reads as what was written."""
 
+import errno
+import inspect
+import os
+import pickle
 import struct
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
@@ -8,6 +12,7 @@ import numpy as np
 import pytest
 import soundfile
 
+from takewell import wave
 from takewell.errors import FileError, SettingError
 from takewell.wave import open_audio, read_info
 
@@ -294,9 +299,26 @@ def test_what_is_no_sound_file_is_refused_in_one_sentence(tmp_path: Path, make, 
     assert "\n" not in str(refused.value)
 
 
-def test_a_pipe_is_refused_and_not_waited_for(tmp_path: Path) -> None:
-    import os
+def test_information_survives_pickling(build, opened, ramp) -> None:
+    bext, ixml = (
+        build.chunk("bext", bytes(602)),
+        build.chunk("iXML", b"<BWFXML><TRACK_LIST><TRACK/></TRACK_LIST></BWFXML>"),
+    )
+    info = opened(
+        build.riff(build.fmt(), bext, ixml, build.chunk("data", ramp.tobytes()), b"rest of it")
+    ).info
+    assert pickle.loads(pickle.dumps(info)) == info
 
+
+def test_the_public_names_are_those_listed() -> None:
+    public = {
+        name for name, value in vars(wave).items() if not name.startswith("_") and not inspect.ismodule(value)
+    }
+    assert public == set(wave.__all__)
+    assert wave.__all__ == sorted(wave.__all__)
+
+
+def test_a_pipe_is_refused_and_not_waited_for(tmp_path: Path) -> None:
     os.mkfifo(tmp_path / "take.wav")
     with pytest.raises(FileError, match="not a regular file"):
         open_audio(tmp_path / "take.wav")
@@ -316,9 +338,6 @@ def test_a_file_cut_while_it_is_read_is_an_error_not_a_short_read(
 
 
 def test_a_card_taken_out_is_told(build, opened, ramp, monkeypatch: pytest.MonkeyPatch) -> None:
-    import errno
-    import os
-
     file = opened(build.riff(build.fmt(), build.chunk("data", ramp.tobytes())))
 
     def gone(*_: object) -> int:

@@ -44,7 +44,7 @@ def variety(tmp_path_factory, build, ramp) -> list[Path]:
     """Files of every encoding, with chunks on both sides of the audio, whole and not quite."""
     folder = tmp_path_factory.mktemp("variety")
     samples = np.random.default_rng(1).uniform(-1, 1, (257, 3))
-    for encoding in ("int16", "int24", "float32", "float64"):
+    for encoding in ("int16", "int24", "int32", "float32", "float64"):
         settings = {"bext": Bext(description=encoding), "ixml": Ixml(scene="1")}
         with BroadcastWriter(
             folder / f"{encoding}.wav", rate=48_000, channels=3, encoding=encoding, **settings

@@ -48,7 +48,7 @@ def test_floats_come_back_bit_by_bit(tmp_path: Path, noise, encoding: str) -> No
     assert writer.replaced_samples.tolist() == [0, 0, 0]
 
 
-@pytest.mark.parametrize(("encoding", "bits"), [("int16", 16), ("int24", 24)])
+@pytest.mark.parametrize(("encoding", "bits"), [("int16", 16), ("int24", 24), ("int32", 32)])
 def test_integers_come_back_bit_by_bit_without_dither(tmp_path: Path, noise, encoding, bits: int) -> None:
     samples = np.rint(noise * 2 ** (bits - 1)) / 2 ** (bits - 1)
     write(tmp_path / "a.wav", np.minimum(samples, 1 - 2.0 ** (1 - bits)), encoding, dither=False)
@@ -203,7 +203,7 @@ def test_a_full_disk_is_told_and_leaves_nothing(tmp_path: Path, noise) -> None:
 @pytest.mark.parametrize(
     ("settings", "words"),
     [
-        ({"encoding": "uint8"}, "encoding 'uint8' is not written; int16, int24, float32, float64 are"),
+        ({"encoding": "uint8"}, "encoding 'uint8' is not written; int16, int24, int32, float32, float64 are"),
         ({"channels": 0}, "0 channels cannot be written; 1 to 64 can"),
         ({"channels": 65}, "65 channels"),
         ({"rate": 100}, "sampling rate of 100 Hz cannot be written; 8 to 384 kHz can"),
@@ -241,14 +241,14 @@ def test_writing_outside_a_with_statement_is_refused(tmp_path: Path) -> None:
 
 @settings(max_examples=40, deadline=None)
 @given(
-    st.sampled_from(["int16", "int24", "float32", "float64"]), st.integers(1, 64), st.integers(8_000, 384_000),
+    st.sampled_from(["int16", "int24", "int32", "float32", "float64"]), st.integers(1, 64), st.integers(8_000, 384_000),
     st.integers(0, 300), st.none() | st.integers(0, 2**32 - 1), st.lists(st.integers(0, 300), max_size=4), st.integers(0, 9),
 )  # fmt: skip
 def test_round_trip(
     tmp_path_factory, encoding, channels: int, rate: int, count: int, mask, cuts: list[int], seed: int
 ) -> None:
     path = tmp_path_factory.mktemp("trip") / "a.wav"
-    bits = {"int16": 16, "int24": 24, "float32": 24, "float64": 53}[encoding]
+    bits = {"int16": 16, "int24": 24, "int32": 32, "float32": 24, "float64": 53}[encoding]
     top = 2 ** (bits - 1)
     samples = np.random.default_rng(seed).integers(-top, top, (count, channels)) / top
     edges = [0, *sorted(min(cut, count) for cut in cuts), count]

@@ -18,6 +18,7 @@ from takewell.wave.riff import Walk, walk
 from takewell.wave.sample_format import SampleFormat, parse_format
 from takewell.wave.values import AudioInfo, Bext, Chunk, Ixml
 
+_MOST_NOTES = 20
 _LARGEST_LOOK = 4 << 20
 """Bytes on either side of a join that are compared at most."""
 _LARGEST_TEXT = 1 << 20
@@ -66,10 +67,16 @@ def read_header(source: ByteSource, path: Path) -> Header:
         info=texts,
         cues=cues,
         chunks=found.chunks,
-        recoveries=(*found.notes, *notes),
+        recoveries=_few([*found.notes, *notes]),
         ambisonic=sample_format.ambisonic,
     )
     return Header(info, sample_format)
+
+
+def _few(notes: list[str]) -> tuple[str, ...]:
+    if len(notes) <= _MOST_NOTES:
+        return tuple(notes)
+    return (*notes[:_MOST_NOTES], f"{len(notes) - _MOST_NOTES} more things of this kind were found.")
 
 
 def _goes_on(source: ByteSource, found: Walk, sample_format: SampleFormat) -> bool:

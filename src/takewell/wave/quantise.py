@@ -14,8 +14,8 @@ from numpy.typing import NDArray
 
 from takewell.wave.decode import Samples
 
-IntegerEncoding = Literal["int16", "int24"]
-BITS: dict[IntegerEncoding, int] = {"int16": 16, "int24": 24}
+IntegerEncoding = Literal["int16", "int24", "int32"]
+BITS: dict[IntegerEncoding, int] = {"int16": 16, "int24": 24, "int32": 32}
 
 _PIECE = 1 << 16
 """Samples handled at a time, so that the passes over them stay in the cache."""
@@ -26,7 +26,7 @@ class Quantiser:
 
     Parameters
     ----------
-    encoding : {"int16", "int24"}
+    encoding : {"int16", "int24", "int32"}
     channels : int
     dither : bool
         Without it, values are rounded to the nearest integer (ties to even), so that samples which came from
@@ -67,6 +67,8 @@ class Quantiser:
         whole = scaled.astype("<i4")
         if self._width == 2:
             return whole.astype("<i2").view(np.uint8).reshape(len(samples), -1)
+        if self._width == 4:
+            return whole.view(np.uint8).reshape(len(samples), -1)
         words, packed = whole.view(np.uint8).reshape(-1, 4), np.empty((whole.size, 3), np.uint8)
         for place in range(3):
             packed[:, place] = words[:, place]

@@ -10,7 +10,7 @@ import contextlib
 import os
 from pathlib import Path
 from types import TracebackType
-from typing import BinaryIO, Literal, Self
+from typing import BinaryIO, Literal, Self, get_args
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,8 +25,8 @@ from takewell.wave.quantise import Quantiser
 from takewell.wave.sample_format import HIGHEST_RATE, LOWEST_RATE, MOST_CHANNELS, SAMPLE_BYTES
 from takewell.wave.values import Bext, Ixml
 
-WrittenEncoding = Literal["int16", "int24", "float32", "float64"]
-WRITTEN_ENCODINGS: tuple[WrittenEncoding, ...] = ("int16", "int24", "float32", "float64")
+WrittenEncoding = Literal["int16", "int24", "int32", "float32", "float64"]
+WRITTEN_ENCODINGS: tuple[WrittenEncoding, ...] = get_args(WrittenEncoding)
 
 
 class BroadcastWriter:
@@ -40,7 +40,7 @@ class BroadcastWriter:
         Sampling rate in Hz, 8 to 384 kHz.
     channels : int
         1 to 64.
-    encoding : {"int16", "int24", "float32", "float64"}
+    encoding : {"int16", "int24", "int32", "float32", "float64"}
     bext : Bext
         Written as version 2. May be replaced until the end (`bext`), for figures known only then.
     ixml : Ixml or None
@@ -96,7 +96,7 @@ class BroadcastWriter:
         self._ixml = None if ixml is None else build_ixml(ixml, bext=self._bext, encoding=encoding, rate=rate)
         self._quantiser = (
             Quantiser(encoding, channels, dither=dither, seed=seed)
-            if encoding in ("int16", "int24")
+            if encoding != "float32" and encoding != "float64"
             else None
         )
         self._stack = contextlib.ExitStack()
