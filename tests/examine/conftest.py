@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -32,7 +33,7 @@ def _flat_runs(x: NDArray[np.float64], edges: NDArray[np.int64]) -> NDArray[np.i
     at = np.arange(len(x))
     run = at - np.maximum.accumulate(np.where(alike, 0, at)) + 1
     longest = []
-    for i, j in zip(edges[:-1], edges[1:], strict=True):
+    for i, j in pairwise(edges):
         peak = np.abs(x[i:j]).max()
         longest.append(run[i:j][np.abs(x[i:j]) >= peak / 2].max() if peak else 0)
     return np.array(longest, np.int32)
@@ -48,7 +49,7 @@ def trace_of(samples: NDArray[np.float64], *, integer_step: float = 0.0) -> Trac
     def per(
         at: NDArray[np.int64], x: NDArray[np.float64], reduce: Callable[..., float]
     ) -> NDArray[np.float32]:
-        return np.array([reduce(x[i:j]) for i, j in zip(at[:-1], at[1:], strict=True)], np.float32)
+        return np.array([reduce(x[i:j]) for i, j in pairwise(at)], np.float32)
 
     def root(x: NDArray[np.float64]) -> float:
         return float(np.sqrt(np.mean(x**2)))
@@ -95,7 +96,7 @@ def measurement(
     channel: int, passages: tuple[Passage, ...], clips: tuple[Clip, ...] = ()
 ) -> TrackMeasurement:
     """A measurement that says nothing but its passages and clips."""
-    return TrackMeasurement(channel, None, *[None] * 12, 0, 0, passages, clips)
+    return TrackMeasurement(channel, None, *[None] * 13, 0, 0, passages, clips)
 
 
 INTEGER_STEP = {"int16": 2.0**-15, "int24": 2.0**-23}

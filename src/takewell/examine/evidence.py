@@ -73,13 +73,6 @@ class TrackEvidence:
             for passage in measurement.passages:
                 yield replace(passage, start_s=passage.start_s + start_s, end_s=passage.end_s + start_s)
 
-    def unheld(self) -> NDArray[np.int64]:
-        """Return the (g, 2) stretches of the take, in samples, that no file of the track holds."""
-        ends = [0, *(p.start_samples + p.length_samples for p in self.track.pieces)]
-        starts = [*(p.start_samples for p in self.track.pieces), self.trace.length_samples]
-        between = np.array([ends, starts], np.int64).T
-        return between[between[:, 1] > between[:, 0]]
-
     def samples(self, start_samples: int, stop_samples: int) -> NDArray[np.float64]:
         """Return a (n,) copy of the track's samples, clipped to its ends, non-finite ones as zero."""
         start = max(start_samples, 0)

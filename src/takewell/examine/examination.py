@@ -1,34 +1,76 @@
 """Is each track of a roll usable, and if not, where, why and what then?
 
 Take by take: traces and measurements from the logbook (measured first where they are not there yet), twins, the
-detectors in their one list, the stage of each overload, a verdict per track and the best track.
+detectors in their one list, the stage of each overload, a verdict per track and the best track. One take's traces
+are held at a time.
 """
 
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 
+from takewell.errors import TakewellError
 from takewell.examine.clipped import KIND as CLIPPED
+from takewell.examine.dead_track import KIND as DEAD
 from takewell.examine.detectors import TAKE_DETECTORS, TRACK_DETECTORS
-from takewell.examine.evidence import TakeEvidence
+from takewell.examine.evidence import TARGET_LUFS, SampleReader, TakeEvidence, TrackEvidence
 from takewell.examine.stages import with_stages
+from takewell.examine.time_order import find_overlapping_takes
 from takewell.examine.twins import Twin, find_twins
 from takewell.examine.verdict import best_track, judge, worst_first
-from takewell.roll.values import BestTrack, Finding, Verdict
+from takewell.roll.logbook import Logbook
+from takewell.roll.reading import MeasuredTake, TrackReader, measured_take
+from takewell.roll.values import BestTrack, Examination, Finding, Roll, Take, Verdict
 
-Progress = Callable[[str, float], None]
-"""Told the take that was just examined and the share of the roll's sound that is done."""
+Progress = Callable[[str, int, int], None]
+"""Told the take in work, the samples of all tracks examined so far and those to examine."""
 
 
-def examine_take(
-    heard: TakeEvidence, *, live_elsewhere: frozenset[int] = frozenset()
-) -> tuple[list[Finding], list[Verdict], BestTrack | None]:
-    """Return findings (worst first), verdicts (one per track) and the best track of one take.
+@dataclass(frozen=True)
+class ExaminedTake:
+    """What one take came to."""
+
+    take: Take
+    findings: tuple[Finding, ...]
+    """Worst first."""
+    verdicts: tuple[Verdict, ...]
+    """One per track, in their order."""
+    best: BestTrack | None
+
+
+def examine(roll: Roll, progress: Progress | None = None) -> Examination:
+    """Return findings and verdicts of a roll or of loose files, kept in the logbook where the roll has one.
+
+    Parameters
+    ----------
+    roll : Roll
+        As `takewell.roll.read_roll` or `loose` gives it.
+    progress : callable, optional
+        Called before each take and at the end.
+
+    Returns
+    -------
+    Examination
+        Findings worst first; verdicts in the order of takes and tracks; a sentence for each file or take that could
+        not be read.
+    """
+    logbook = Logbook(roll.folder) if roll.keeps else None
+    try:
+        examination = _examined(roll, logbook, progress)
+        if logbook is not None:
+            logbook.save_examination(examination)
+        return examination
+    finally:
+        if logbook is not None:
+            logbook.close()
+
+
+def examine_take(heard: TakeEvidence) -> ExaminedTake:
+    """Return what one take comes to, by its own evidence alone.
 
     Parameters
     ----------
     heard : TakeEvidence
         The take with its traces, measurements and a reader for its samples.
-    live_elsewhere : set of int
-        Numbers of the tracks that carry sound in other takes of the roll.
     """
     twins = find_twins(tuple(t for t in heard.tracks if t.track.role not in ("unused", "timecode", "tone")))
     by_track = {
@@ -44,9 +86,56 @@ def examine_take(
         number = track.track.number
         by_track[number] = with_stages(track, by_track[number], twins.get(number, ()), clipped)
     files = [f for f in whole_take if not f.track]
-    verdicts = _verdicts(heard, by_track, files, twins, live_elsewhere)
+    verdicts = _verdicts(heard, by_track, files, twins)
     findings = worst_first([f for found in by_track.values() for f in found] + files)
-    return findings, verdicts, best_track(list(zip(heard.tracks, verdicts, strict=True)))
+    best = best_track(list(zip(heard.tracks, verdicts, strict=True)))
+    return ExaminedTake(heard.take, tuple(findings), tuple(verdicts), best)
+
+
+def evidence_of(
+    measured: MeasuredTake, reader: SampleReader, target_lufs: float = TARGET_LUFS
+) -> TakeEvidence:
+    """Return what the detectors get of a measured take."""
+    take = measured.take
+    tracks = tuple(
+        TrackEvidence(
+            take,
+            track,
+            measured.trace(track.number),
+            measured.measured(track.number),
+            reader,
+            target_lufs,
+        )
+        for track in take.tracks
+    )
+    return TakeEvidence(take, tracks, reader)
+
+
+def _examined(roll: Roll, logbook: Logbook | None, progress: Progress | None) -> Examination:
+    whole = sum(take.length_samples * len(take.tracks) for take in roll.takes)
+    done = 0
+    takes: list[ExaminedTake] = []
+    unreadable = list(roll.unreadable)
+    for take in roll.takes:
+        if progress is not None:
+            progress(take.id, done, whole)
+        try:
+            measured = measured_take(roll, take, logbook=logbook)
+            with TrackReader(roll.folder, take) as reader:
+                takes.append(examine_take(evidence_of(measured, reader)))
+        except TakewellError as error:
+            unreadable.append(f"Take {take.id} was not examined: {error}")
+        done += take.length_samples * len(take.tracks)
+    if progress is not None:
+        progress("", done, whole)
+    takes = _with_empty_tracks_judged(takes)
+    findings = [f for take in takes for f in take.findings] + find_overlapping_takes(roll.takes)
+    return Examination(
+        findings=tuple(worst_first(findings)),
+        verdicts=tuple(v for take in takes for v in take.verdicts),
+        unreadable=tuple(unreadable),
+        best=tuple(take.best for take in takes if take.best is not None),
+    )
 
 
 def _verdicts(
@@ -54,25 +143,53 @@ def _verdicts(
     by_track: dict[int, list[Finding]],
     files: Sequence[Finding],
     twins: dict[int, tuple[Twin, ...]],
-    live_elsewhere: frozenset[int],
 ) -> list[Verdict]:
-    def concerned(number: int) -> list[Finding]:
-        track = next(t.track for t in heard.tracks if t.track.number == number)
-        lying_in = {piece.file for piece in track.pieces}
-        return by_track[number] + [f for f in files if f.file in lying_in]
-
-    alone = {
-        t.track.number: judge(t, concerned(t.track.number), live_elsewhere=t.track.number in live_elsewhere)
-        for t in heard.tracks
-    }
+    concerned = {}
+    for heard_track in heard.tracks:
+        lying_in = {piece.file for piece in heard_track.track.pieces}
+        number = heard_track.track.number
+        concerned[number] = by_track[number] + [f for f in files if f.file in lying_in]
+    alone = {t.track.number: judge(t, concerned[t.track.number]) for t in heard.tracks}
     whole = frozenset(n for n, verdict in alone.items() if verdict.verdict in ("good", "level"))
-    return [
-        judge(
-            t,
-            concerned(t.track.number),
-            twins.get(t.track.number, ()),
-            whole,
-            live_elsewhere=t.track.number in live_elsewhere,
+    return [judge(t, concerned[t.track.number], twins.get(t.track.number, ()), whole) for t in heard.tracks]
+
+
+def _with_empty_tracks_judged(takes: list[ExaminedTake]) -> list[ExaminedTake]:
+    """Return the takes with an unnamed empty track called lost where it carries sound in another take.
+
+    An input that works in one take and is empty in the next was pulled, muted or not armed.
+    """
+    empty = {(f.take, f.track) for take in takes for f in take.findings if f.kind == DEAD}
+    live = {
+        track.number
+        for take in takes
+        for track in take.take.tracks
+        if track.role == "iso" and (take.take.id, track.number) not in empty
+    }
+
+    def raised(finding: Finding) -> Finding:
+        if finding.kind != DEAD or finding.severity != "note" or finding.track not in live:
+            return finding
+        return replace(
+            finding,
+            severity="major",
+            sentence=f"{finding.sentence}; this track carries sound in other takes",
+            remedy="Find its sound on another microphone; check cable, mute and arming before the next take.",
         )
-        for t in heard.tracks
-    ]
+
+    judged = []
+    for take in takes:
+        findings = [raised(f) for f in take.findings]
+        lost = {
+            f.track: f
+            for f, before in zip(findings, take.findings, strict=True)
+            if f.severity != before.severity
+        }
+        verdicts = tuple(
+            replace(v, verdict="lost", reason=f"{lost[v.track].sentence.capitalize()}.")
+            if v.track in lost
+            else v
+            for v in take.verdicts
+        )
+        judged.append(replace(take, findings=tuple(worst_first(findings)), verdicts=verdicts))
+    return judged

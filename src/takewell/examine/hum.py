@@ -6,6 +6,7 @@ is for licensed electricians.
 """
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -75,7 +76,7 @@ def _sections(heard: TrackEvidence) -> list[tuple[float, float, float | None, fl
     for start_s, end_s, speech, floor in settings:
         parts = max(1, round((end_s - start_s) / SECTION_S))
         edges = np.linspace(start_s, end_s, parts + 1).tolist()
-        sections += [(a, b, speech, floor) for a, b in zip(edges[:-1], edges[1:], strict=True)]
+        sections += [(a, b, speech, floor) for a, b in pairwise(edges)]
     return [s for s in sections if s[1] - s[0] >= LEAST_S]
 
 

@@ -109,7 +109,7 @@ def _proven(found: list[Cut], grain: float, wall: float) -> list[Cut]:
 
 def _is_proof(grains: float, flat_samples: int) -> bool:
     """Return whether a lone crest is flat beyond chance: by the odds of a crest of three at `LONE_GRAINS`."""
-    return (flat_samples - 1) * np.log(grains) >= (LEAST_FLAT_SAMPLES - 1) * np.log(LONE_GRAINS)
+    return bool((flat_samples - 1) * np.log(grains) >= (LEAST_FLAT_SAMPLES - 1) * np.log(LONE_GRAINS))
 
 
 def is_square(flat: Runs, samples: int) -> bool:

@@ -87,7 +87,10 @@ def _loud_steps(heard: TrackEvidence) -> NDArray[np.int64]:
 def _gain_where_alike(one: TrackEvidence, two: TrackEvidence, at: NDArray[np.int64]) -> float | None:
     """Return the median gain between the tracks where their levels move alike, else None."""
     a, b = one.trace.fine_k_rms, two.trace.fine_k_rms
-    at = at[at + 1 < min(len(a), len(b))]
+    common = min(len(a), len(b))
+    if not np.array_equal(one.trace.fine_edges[:common], two.trace.fine_edges[:common]):
+        return None
+    at = at[at + 1 < common]
     at = at[(b[at] > 0) & (b[at + 1] > 0)]
     if len(at) < LEAST_STEPS:
         return None
@@ -108,7 +111,7 @@ def _correlation(one: TrackEvidence, two: TrackEvidence) -> tuple[float, int] | 
         if not track.is_float:
             whole &= track.trace.over[:steps] == 0
     levels = np.where(whole, trace.k_rms[:steps], 0).astype(np.float64)
-    order = np.argsort(levels)[-max(STRETCHES, np.count_nonzero(levels) // 5) :]
+    order: NDArray[np.int64] = np.argsort(levels)[-max(STRETCHES, int(np.count_nonzero(levels)) // 5) :]
     chosen = order[levels[order] > 0][:: max(1, len(order) // STRETCHES)][:STRETCHES]
     peaks: list[tuple[float, int]] = []
     for step in chosen.tolist():

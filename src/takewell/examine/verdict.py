@@ -64,8 +64,6 @@ def judge(
     findings: Sequence[Finding],
     twins: Sequence[Twin] = (),
     whole_twins: frozenset[int] = frozenset(),
-    *,
-    live_elsewhere: bool = False,
 ) -> Verdict:
     """Return the verdict on a track.
 
@@ -79,10 +77,8 @@ def judge(
         Tracks with the same sound.
     whole_twins : set of int
         Numbers of the tracks that carry no damage.
-    live_elsewhere : bool
-        Whether the track of this number carried sound in another take, so that it was meant to here.
     """
-    word, reason = _word_and_reason(heard, findings, live_elsewhere)
+    word, reason = _word_and_reason(heard, findings)
     whole = [twin for twin in twins if twin.other.track.number in whole_twins]
     if word in ("mend", "lost") and whole:
         word, reason = "mend", f"{reason}; {_twin_name(whole[0])} is whole"
@@ -113,14 +109,12 @@ def best_track(tracks: Sequence[tuple[TrackEvidence, Verdict]]) -> BestTrack | N
     )
 
 
-def _word_and_reason(
-    heard: TrackEvidence, findings: Sequence[Finding], live_elsewhere: bool
-) -> tuple[VerdictWord, str]:
+def _word_and_reason(heard: TrackEvidence, findings: Sequence[Finding]) -> tuple[VerdictWord, str]:
     if heard.track.role == "unused":
         return "good", "marked unused"
     dead = [f for f in findings if f.kind == "dead_track"]
     if dead:
-        if dead[0].severity == "note" and not live_elsewhere:
+        if dead[0].severity == "note":
             return "good", f"{dead[0].sentence}; unnamed, taken for unused"
         return "lost", dead[0].sentence
     if heard.track.role == "timecode":

@@ -11,6 +11,7 @@ import numpy as np
 
 from takewell.examine.evidence import TrackEvidence
 from takewell.examine.spans import Runs, merged, runs
+from takewell.roll.reading import silent_spans
 
 SILENCE_S = 0.3
 """From this length on a run of zeros is told as silence, below it as a dropout; longer than any stop in speech."""
@@ -40,7 +41,9 @@ def zero_runs(heard: TrackEvidence, least_samples: int) -> Runs:
     lengths = np.diff(trace.edges)
     padded = np.concatenate(([0], zeros, [0]))
     full = (zeros == lengths) & (lengths > 0)
-    hopeful = (zeros > 0) & (np.maximum(padded[:-2], padded[2:]) + zeros >= least_samples)
+    beside_full = np.concatenate((full[1:], [False])) | np.concatenate(([False], full[:-1]))
+    enough = np.maximum(padded[:-2], padded[2:]) + zeros >= least_samples
+    hopeful = (zeros > 0) & (enough | beside_full)
     found = [np.stack((trace.edges[:-1][full], trace.edges[1:][full]), axis=1)]
     for first, last in runs(hopeful & ~full).tolist():
         for step in range(first, last, BLOCK_STEPS):
@@ -51,7 +54,7 @@ def zero_runs(heard: TrackEvidence, least_samples: int) -> Runs:
     every = np.concatenate(found)
     joined = merged(every[np.argsort(every[:, 0], kind="stable")], 0)
     joined = joined[joined[:, 1] - joined[:, 0] >= least_samples]
-    for first, last in heard.unheld().tolist():
+    for first, last in silent_spans(heard.track):
         joined = joined[(joined[:, 1] <= first) | (joined[:, 0] >= last)]
     return joined
 
