@@ -78,7 +78,7 @@ def test_two_of_three_destinations_are_enough() -> None:
     # Also when it is not the same two for every file.
     safe, said = told(A, B, C, files={"1.wav": {0, 2}, "2.wav": {1, 2}, "3.wav": {0, 1}})
     assert safe
-    assert said.endswith("3 files (31.0 GB) verified on two different disks, /0 and /1 and /2.")
+    assert said.endswith("3 files (31.0 GB) verified on two different disks each, /0 and /1 and /2.")
 
 
 def test_the_same_disk_and_another_make_two() -> None:

@@ -45,17 +45,16 @@ def judge(
     short = [path for path, where in verified.items() if not _apart(where & usable, places)]
     if not short and not left_behind and not doubts:
         everywhere = set.intersection(*(set(where) for where in verified.values())) & usable
-        # Where no two destinations hold everything, each file has a pair of its own.
-        named = sorted(everywhere if _apart(everywhere, places) else usable)
-        disks = {2: "two different disks", 3: "three different disks"}.get(
-            len(_separate(named, places)) if len(everywhere) == len(named) else 2, "different disks"
-        )
+        if _apart(everywhere, places):
+            named = sorted(everywhere)
+            count = {2: "two", 3: "three"}.get(len(_separate(named, places)), "several")
+            disks = f"{count} different disks"
+        else:  # no two destinations hold everything, but each file has a pair of its own
+            named, disks = sorted(usable), "two different disks each"
         size = f"{count_of(len(verified), 'file')} ({amount(size_bytes)})"
         caution = "" if all(places[i][1].known for i in named) else _UNCERTAIN
-        return (
-            True,
-            f"Safe to erase {card}: {size} verified on {disks}, {' and '.join(places[i][0] for i in named)}.{caution}",
-        )
+        where = " and ".join(places[i][0] for i in named)
+        return True, f"Safe to erase {card}: {size} verified on {disks}, {where}.{caution}"
     reasons = [*_what_is_missing(short, verified, places, card_disks), *doubts]
     if left_behind:
         what = (
