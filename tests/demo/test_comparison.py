@@ -10,7 +10,7 @@ from takewell.roll.values import Finding, Verdict
 
 def planted(track: int, kind: str, start_s: float, end_s: float, **more: object) -> Planted:
     base = Planted(
-        take="1-1", file="R/A.WAV", track=track, name=f"T{track}", kind=kind, accept=[kind], also=[], start_s=start_s,
+        take="1-1", file="R/A.WAV", track=track, name=f"T{track}", kind=kind, accept=[kind], also=[], must=True, start_s=start_s,
         end_s=end_s, numbers={}, verdicts=["mend"], what=f"a planted {kind}",
     )  # fmt: skip
     return {**base, **more}  # type: ignore[typeddict-item, return-value]
@@ -121,3 +121,12 @@ def test_wrong_and_missing_verdicts_count() -> None:
         (2, None),
     ]
     assert not result.complete
+
+
+def test_what_need_not_be_said_is_neither_missed_nor_false() -> None:
+    low = planted(3, "low_level", 0, 100, must=False)
+    truth: Truth = {**TRUTH, "planted": [*TRUTH["planted"], low]}
+    assert compare(truth, ALL_FOUND, ALL_JUDGED).complete
+    said = compare(truth, [*ALL_FOUND, finding(3, "low_level", 0, 100)], ALL_JUDGED)
+    assert said.complete
+    assert said.lines[-1].startswith("4 of 4 ")

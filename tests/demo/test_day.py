@@ -274,7 +274,7 @@ def test_speech_on_clean_lavaliers_lies_at_a_recordists_level(day: Day) -> None:
     worn = [t for t in day.truth["tracks"] if t["talker"] and t["clean"] and t["take"] != "10A-2"]
     assert len(worn) >= 20
     for track in worn:
-        assert -30 <= track["talk_dbfs"] <= -22
+        assert -30 <= track["talk_dbfs"] <= -20
 
 
 def test_lines_are_spoken_where_the_truth_says(day: Day) -> None:
@@ -387,7 +387,7 @@ def test_hum_is_of_the_stated_frequency_and_level(day: Day) -> None:
             hum["numbers"]["level_dbfs"], abs=0.1
         )
         assert tone_dbfs(50.0) < hum["numbers"]["level_dbfs"] - 6
-        assert tone_dbfs(3 * 49.97) == pytest.approx(hum["numbers"]["level_dbfs"] - 4, abs=0.2)
+        assert tone_dbfs(3 * 49.97) == pytest.approx(hum["numbers"]["level_dbfs"] - 3, abs=0.2)
 
 
 def test_dropouts_leave_only_the_converters_noise_in_mid_word(day: Day) -> None:

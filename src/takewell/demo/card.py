@@ -455,6 +455,7 @@ def _planted(plan: TakePlan, mark: Mark, track: int, name: str, file: str, tally
         kind=mark.kind,
         accept=list(mark.accept or (mark.kind,)),
         also=list(mark.also),
+        must=mark.must,
         start_s=start / RATE,
         end_s=end / RATE,
         numbers=numbers,

@@ -48,9 +48,9 @@ def compare(truth: Truth, findings: Sequence[Finding], verdicts: Sequence[Verdic
     found, missed = [], []
     for planted in truth["planted"]:
         match = next((f for f in findings if f.kind in planted["accept"] and _same_place(planted, f)), None)
-        if match is None:
+        if match is None and planted["must"]:
             missed.append(planted)
-        else:
+        elif match is not None:
             found.append((planted, match))
     takes = {take["take"]: take for take in truth["takes"]}
     false = [f for f in findings if not _accounted_for(truth, takes, f)]
@@ -75,7 +75,7 @@ def compare(truth: Truth, findings: Sequence[Finding], verdicts: Sequence[Verdic
             for f in false
         ),
         *(f"WRONG:  {_judged(track, verdict)}" for track, verdict in wrong),
-        f"{len(found)} of {len(truth['planted'])} planted things found, {len(missed)} missed, {len(false)} false, "
+        f"{len(found)} of {len(found) + len(missed)} planted things found, {len(missed)} missed, {len(false)} false, "
         f"{len(wrong)} of {len(truth['tracks'])} verdicts wrong.",
     ]
     return Comparison(tuple(found), tuple(missed), tuple(false), tuple(wrong), tuple(lines))

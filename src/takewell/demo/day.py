@@ -76,7 +76,7 @@ class TakePlan:
 def _lavalier(name: str, mouth_m: Place) -> Microphone:
     """Return a lavalier on the chest; the body shades what does not come from above and in front."""
     x, y, z = mouth_m
-    return Microphone(f"Lav {name.title()}", (x, y - 0.07, z - 0.21), 99.5, mouth_m, 0.8, 22.0)
+    return Microphone(f"Lav {name.title()}", (x, y - 0.07, z - 0.21), 98.5, mouth_m, 0.8, 22.0)
 
 
 _KITCHEN: Mapping[str, Place] = MappingProxyType(
@@ -110,8 +110,8 @@ HALL = SetUp(
     (
         *(_lavalier(name, _HALL[name]) for name in ("mira", "tobin", "yusa", "anselm")),
         Microphone("Boom", (4.4, 2.85, 2.05), 88.0, (4.4, 3.5, 1.2), SUPERCARDIOID, 14.0),
-        Microphone("Pair L", (4.3, 1.2, 1.8), 90.0, (3.2, 3.4, 1.2), CARDIOID, 16.0),
-        Microphone("Pair R", (4.5, 1.2, 1.8), 90.0, (5.6, 3.4, 1.2), CARDIOID, 16.0),
+        Microphone("Pair L", (4.3, 1.2, 1.8), 87.0, (3.2, 3.4, 1.2), CARDIOID, 16.0),
+        Microphone("Pair R", (4.5, 1.2, 1.8), 87.0, (5.6, 3.4, 1.2), CARDIOID, 16.0),
     ),
 )
 
@@ -266,7 +266,7 @@ TAKES = (
         worn_by=_HALL_LAVS,
         pause_s=(-0.35, 0.8),
         faults=(
-            Hum("Lav Yusa", 49.97, -44.0),
+            Hum("Lav Yusa", 49.97, -38.0),
             Dropouts("Lav Tobin", ((3, 0.31), (6, 0.52), (6, 0.78)), 0.08),
         ),
         natural=_FADER_DOWN,

@@ -59,6 +59,7 @@ class Mark:
     accept: tuple[str, ...] = ()
     also: tuple[str, ...] = ()
     numbers: tuple[tuple[str, Number], ...] = ()
+    must: bool = True
     to_the_rails: bool = False
     """The first and last sample that reach full scale inside the span are the true times."""
 
@@ -189,10 +190,7 @@ class GainMoved(_Harmless):
             numbers = (("gain_db", float(gain_db)),)
             if gain_db < 0:
                 what = f"recorded at the {gain_db:+.0f} dB setting"
-                found += [
-                    Mark(target, "low_level", *span, what, ("level",), also=("noisy",), numbers=numbers)
-                    for target in _BOTH_COPIES
-                ]
+                found += [_low(target, *span, what, numbers) for target in _BOTH_COPIES]
             elif gain_db > 0:
                 what = f"recorded at the {gain_db:+.0f} dB setting"
                 found.append(
@@ -231,19 +229,9 @@ class TooLow(_Harmless):
         return np.full_like(stretch.samples, self.gain_db)
 
     def marks(self, clock: TakeClock) -> Sequence[Mark]:
-        return tuple(
-            Mark(
-                target,
-                "low_level",
-                0,
-                clock.length_samples,
-                f"input gain {-self.gain_db:.0f} dB too low all through the take",
-                ("level",),
-                also=("floor_off_plan",),
-                numbers=(("gain_db", self.gain_db),),
-            )
-            for target in _BOTH_COPIES
-        )
+        what = f"input gain {-self.gain_db:.0f} dB too low all through the take"
+        numbers = (("gain_db", self.gain_db),)
+        return tuple(_low(target, 0, clock.length_samples, what, numbers) for target in _BOTH_COPIES)
 
 
 @dataclass(frozen=True)
@@ -253,7 +241,9 @@ class Hum(_Harmless):
     frequency_hz: float
     level_dbfs: float
     """AES17 level of the fundamental."""
-    harmonics: tuple[tuple[int, float], ...] = ((2, -9.0), (3, -4.0), (5, -12.0), (7, -18.0))
+    harmonics: tuple[tuple[int, float], ...] = (
+        (2, -12.0), (3, -3.0), (4, -20.0), (5, -7.0), (7, -11.0), (9, -14.0), (11, -18.0),
+    )  # fmt: skip
     """(order, level in dB against the fundamental)."""
 
     def at_input(self, stretch: Stretch) -> Samples:
@@ -274,7 +264,7 @@ class Hum(_Harmless):
                 0,
                 clock.length_samples,
                 f"mains hum of {self.frequency_hz} Hz with harmonics",
-                ("mend", "level"),
+                ("mend",),
                 also=("whine", "noisy", "floor_off_plan"),
                 numbers=(("frequency_hz", self.frequency_hz), ("level_dbfs", self.level_dbfs)),
             )
@@ -460,3 +450,20 @@ class NeverFinalised(_Harmless):
                 also=("gap", "timecode_jump"),
             ),
         )
+
+
+def _low(
+    target: Literal["iso", "safety"], start: int, end: int, what: str, numbers: tuple[tuple[str, Number], ...]
+) -> Mark:
+    """Return the mark of a low passage; a safety copy is a second copy, whose level alone is no finding."""
+    return Mark(
+        target,
+        "low_level",
+        start,
+        end,
+        what,
+        ("level",) if target == "iso" else ("level", "good"),
+        also=("noisy", "floor_off_plan"),
+        numbers=numbers,
+        must=target == "iso",
+    )

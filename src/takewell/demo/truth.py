@@ -22,6 +22,8 @@ class Planted(TypedDict):
     """Kinds of findings that name it rightly, `kind` first."""
     also: list[str]
     """Kinds that may be named in the same place besides, as its consequences."""
+    must: bool
+    """Whether it has to be found; the level of a safety copy is true, but nobody need say so."""
     start_s: float
     end_s: float
     numbers: dict[str, Number]
