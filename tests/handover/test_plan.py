@@ -6,7 +6,6 @@ from pathlib import Path
 import pytest
 
 from handover_values import RATE, take_of
-from takewell.errors import SettingError
 from takewell.handover.plan import Excerpt, Options, corrected_ixml, plan_package
 from takewell.wave import AudioInfo, Ixml, IxmlTrack
 
@@ -101,8 +100,3 @@ def test_room_tone_found_in_a_take_becomes_an_excerpt_of_one_track(take):
     excerpt = files[-1]
     assert excerpt.target == "room-tone/4_room-tone_from_4-2_Lav.wav"
     assert (excerpt.channels, excerpt.start_samples, excerpt.length_samples) == ((2,), 480_000, 504_000)
-
-
-def test_a_wrong_pattern_stops_before_anything_is_planned(take):
-    with pytest.raises(SettingError):
-        planned(take, info_of(take), Options("editorial", names="{slate}"))

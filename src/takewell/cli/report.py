@@ -43,7 +43,7 @@ def command(
                 "these files are no roll and nothing is written beside them; say where the report goes with --to."
             )
         to = found.folder / "takewell" / "report"
-    examined(found, as_json=as_json)
+    examined(found, quiet=as_json)
     with progress("writing the report", wanted=not as_json) as show:
         written = write_report(found, to, formats or FORMATS, target_lufs=target, progress=show)
     if as_json:

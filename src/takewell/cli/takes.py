@@ -30,7 +30,7 @@ def command(roll: tuple[Path, ...], tracks: bool, as_json: bool) -> int:
                 }
             )
     elif tracks:
-        rows = [
+        lines = [
             (
                 take.id,
                 str(t.number),
@@ -43,7 +43,7 @@ def command(roll: tuple[Path, ...], tracks: bool, as_json: bool) -> int:
             for take in found.takes
             for t in take.tracks
         ]
-        print_table(("take", "track", "name", "role", "samples", "in", "group"), rows, numbers=(1,))
+        print_table(("take", "track", "name", "role", "samples", "in", "group"), lines, numbers=(1,))
     else:
         rows = [
             (

@@ -9,6 +9,7 @@ from pathlib import Path
 from takewell.errors import DestinationError, SettingError
 from takewell.files import destination_error, make_folder
 from takewell.handover.gather import Gathered, gather
+from takewell.handover.names import check_pattern
 from takewell.handover.plan import Delivery, Options, plan_package
 from takewell.handover.report import FORMATS, check_formats, report_files, write_files
 from takewell.handover.specs import Check, LoudnessSpec, loudness_checks, loudness_spec
@@ -114,8 +115,7 @@ def hand_over(
     SettingError, FileError, DestinationError
         In one sentence; no package is left behind.
     """
-    spec = loudness_spec(options.loudness)
-    _check_destination(roll, to)
+    spec = check_options(roll, to, options)
     gathered = gather(roll, target_lufs, progress)
     deliveries = plan_handover(roll, options, gathered, mixes=mixes, levelled=levelled)
     if not deliveries:
@@ -164,6 +164,21 @@ def _loudness_of(package: Path, target: str, spec: LoudnessSpec) -> tuple[Check,
     loudness = programme.integrated_lufs if programme else None
     peak = programme.true_peak_dbtp if programme else None
     return loudness_checks(target, spec, loudness, peak)
+
+
+def check_options(roll: Roll, to: Path, options: Options) -> LoudnessSpec:
+    """Refuse, before any work is done, what cannot lead to a package; return the loudness document meant.
+
+    Raises
+    ------
+    SettingError
+        If the name pattern or the loudness document is wrong.
+    DestinationError
+        If the package's place is taken or lies among the media.
+    """
+    check_pattern(options.names)
+    _check_destination(roll, to)
+    return loudness_spec(options.loudness)
 
 
 def _check_destination(roll: Roll, to: Path) -> None:

@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path, PurePosixPath
 from typing import Literal
 
-from takewell.handover.names import UniqueNames, check_pattern, delivered_stem
+from takewell.handover.names import UniqueNames, delivered_stem
 from takewell.handover.specs import SpecName
 from takewell.roll.values import Take, Track
 from takewell.wave import AudioInfo, Ixml, IxmlTrack
@@ -204,13 +204,7 @@ def plan_package(
         The levelled mixes, and for a finished package the levelled tracks.
     excerpts : sequence of Excerpt
         Room tone found inside takes, for scenes where none was recorded.
-
-    Raises
-    ------
-    SettingError
-        If the name pattern is wrong.
     """
-    check_pattern(options.names)
     names, by_id = UniqueNames(), {take.id: take for take in takes}
     deliveries: list[Delivery] = []
     for take in takes:

@@ -1,0 +1,122 @@
+"""Steps that more than one command takes: each calls the day's work and shows how far it is."""
+
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Literal
+
+import click
+
+from takewell.cli.output import Progress, progress, say
+
+if TYPE_CHECKING:
+    from takewell.level import LevelledCopy, LevelSettings
+    from takewell.mix import Mix, MixSettings
+    from takewell.roll import Examination, Move, Roll
+
+Samples = Literal["int16", "int24", "float32"]
+Layout = Literal["mono", "stereo"]
+
+OF_A_TAKE = Callable[[str, int, int], None]
+OF_SAMPLES = Callable[[int, int], None]
+
+target_option = click.option(
+    "--target", "target_lufs", default=-23.0, show_default=True, metavar="LUFS", help="Where speech belongs."
+)
+ceiling_option = click.option(
+    "--ceiling", "ceiling_dbtp", default=-1.0, show_default=True, metavar="DBTP", help="Highest true peak."
+)
+
+
+def _of_a_take(show: Progress | None) -> OF_A_TAKE:
+    return lambda take, done, whole: show(done, whole, take) if show else None
+
+
+def _of_samples(show: Progress | None) -> OF_SAMPLES:
+    return lambda done, whole: show(done, whole, "") if show else None
+
+
+def loops_ready() -> None:
+    """Have the compiled loops at hand; the first time that takes some seconds, and it is said."""
+    from takewell import engine
+
+    engine.ready(say)
+
+
+def real_roll(path: Path) -> "Roll":
+    """Return a roll that may be written to, from the folder of one.
+
+    Raises
+    ------
+    FileError
+        If there is no such folder.
+    """
+    from takewell.roll import read_roll
+
+    return read_roll(path)
+
+
+def examine_roll(roll: "Roll", *, quiet: bool) -> "Examination":
+    """Examine a roll, measuring first what was not measured yet."""
+    from takewell.examine import examine
+
+    loops_ready()
+    with progress("examining", wanted=not quiet) as show:
+        return examine(roll, _of_a_take(show))
+
+
+def examined(roll: "Roll", *, quiet: bool) -> "Examination":
+    """Return what is known of a roll, examining it where that was not done since it last changed."""
+    from takewell.roll import Logbook
+
+    if roll.keeps:
+        with Logbook(roll.folder) as logbook:
+            known = logbook.examination()
+        if known is not None:
+            return known
+    return examine_roll(roll, quiet=quiet)
+
+
+def proposed(
+    roll: "Roll", settings: "LevelSettings", takes: Sequence[str] | None, *, quiet: bool
+) -> "tuple[Move, ...]":
+    """Propose moves for a roll and write them beside it."""
+    from takewell.level import propose
+
+    loops_ready()
+    with progress("finding passages", wanted=not quiet) as show:
+        return propose(roll, settings, takes=takes, progress=_of_a_take(show))
+
+
+def rendered(
+    roll: "Roll",
+    settings: "LevelSettings",
+    takes: Sequence[str] | None,
+    *,
+    encoding: Samples = "int24",
+    out: Path | None = None,
+    quiet: bool,
+) -> "tuple[LevelledCopy, ...]":
+    """Write levelled copies of what has moves."""
+    from takewell.level import render
+
+    with progress("rendering", wanted=not quiet) as show:
+        return render(
+            roll, out, encoding=encoding, takes=takes, settings=settings, progress=_of_samples(show)
+        )
+
+
+def mixed(
+    roll: "Roll",
+    settings: "MixSettings",
+    takes: Sequence[str] | None,
+    *,
+    encoding: Samples = "int24",
+    out: Path | None = None,
+    quiet: bool,
+) -> "tuple[Mix, ...]":
+    """Mix the microphones of a roll's takes."""
+    from takewell.mix import mix
+
+    loops_ready()
+    with progress("mixing", wanted=not quiet) as show:
+        return mix(roll, settings, out, takes=takes, encoding=encoding, progress=_of_samples(show))
