@@ -48,6 +48,18 @@ def test_a_header_never_finished_with_chunks_behind_the_audio(build, opened, ram
         assert "never finished" in file.info.recoveries[0]
 
 
+def test_a_chunk_of_an_unknown_name_right_behind_unfinished_audio_is_no_audio(build, opened, ramp) -> None:
+    tail = build.chunk("zzzz", b"123") + build.chunk("iXML", IXML)
+    file = opened(build.riff(build.fmt(2), data_header(0), ramp.tobytes(), tail, size=0))
+    assert_reads(file, ramp)
+    assert [chunk.id for chunk in file.info.chunks] == ["fmt ", "data", "zzzz", "iXML"]
+
+
+def test_random_audio_is_not_taken_for_chunks(build, opened) -> None:
+    noise = np.random.default_rng(5).integers(-(2**15), 2**15, 2_000_000).astype("<i2")
+    assert_reads(opened(build.riff(build.fmt(2), data_header(0), noise.tobytes(), size=0)), noise)
+
+
 def test_a_header_never_finished_with_fmt_behind_the_audio(build, opened, ramp) -> None:
     file = opened(build.riff(data_header(0), ramp.tobytes(), build.fmt(2), size=0))
     assert_reads(file, ramp)

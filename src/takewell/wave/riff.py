@@ -7,13 +7,21 @@ Multimedia Programming Interface 1.0. What to make of wrong sizes is common prac
 is told in a sentence. Reads are small and bounded: no size a file states is ever allocated.
 """
 
-import re
 import struct
 from dataclasses import dataclass, field
 from pathlib import Path
 
 from takewell.errors import FileError
 from takewell.wave.byte_source import ByteSource
+from takewell.wave.chunk_chain import (
+    KNOWN,
+    MOST_CHUNKS,
+    PRINTABLE,
+    ends_well,
+    is_chunk,
+    likeness,
+    trailing_chunks,
+)
 from takewell.wave.values import Chunk
 
 HEADER_BYTES = 12
@@ -23,9 +31,6 @@ DS64_BYTES = 28
 
 _HUNT_BYTES = 1 << 20
 """How far behind a chunk's start a lost ``data`` header is looked for."""
-_TAIL_BYTES = 8 << 20
-"""How far before the end chunks behind an unfinished ``data`` chunk are looked for."""
-_MOST_CHUNKS = 10_000
 _DS64_LARGEST = 1 << 16
 _MOST_HUNTS = 64
 _FORMAT_SIZES = (16, 18, 40)
@@ -33,14 +38,6 @@ _UNSAID = 1 << 64
 """Stands for a size that no header states."""
 _PLACEHOLDERS = (range(0x7FFF_0000, 0x8000_0001), range(0xFFFF_0000, 0x1_0000_0000), ((1 << 64) - 1,))
 """Sizes that programs write when they do not know the length yet (common practice)."""
-_PRINTABLE = re.compile(rb"[ -~]{4}")
-_KNOWN = (
-    b"bext", b"iXML", b"LIST", b"cue ", b"fact", b"fmt ", b"data", b"axml", b"chna", b"ds64", b"JUNK", b"junk",
-    b"PAD ", b"FLLR", b"PEAK", b"levl", b"umid", b"_PMX", b"id3 ", b"ID3 ", b"aXML", b"ubxt", b"sxml", b"bxml",
-    b"smpl", b"inst", b"plst", b"link", b"mext", b"qlty", b"minf", b"elm1", b"elmo", b"regn", b"r64m", b"cart",
-    b"dbmd", b"SNDM", b"afsp", b"DISP", b"acid", b"strc",
-)  # fmt: skip
-_KNOWN_PATTERN = re.compile(b"|".join(re.escape(name) for name in _KNOWN))
 
 
 @dataclass(frozen=True)
@@ -126,8 +123,8 @@ def walk(source: ByteSource, path: Path, *, trust_data_size: bool = True) -> Wal
 def _walk_on(state: _State, start: int) -> None:
     position: int | None = start
     while position is not None and position < state.source.size:
-        if len(state.chunks) >= _MOST_CHUNKS:
-            state.notes.append(f"Only the first {_MOST_CHUNKS} chunks were looked at.")
+        if len(state.chunks) >= MOST_CHUNKS:
+            state.notes.append(f"Only the first {MOST_CHUNKS} chunks were looked at.")
             return
         position = _step(state, position)
 
@@ -143,7 +140,7 @@ def _step(state: _State, position: int) -> int | None:
     """Take in the chunk whose header is at `position`; return where the next one starts, None at the end."""
     source = state.source
     head = source.read(position, 8)
-    if len(head) < 8 or not _PRINTABLE.fullmatch(head[:4]):
+    if len(head) < 8 or not PRINTABLE.fullmatch(head[:4]):
         _end_of_chunks(state, position)
         return None
     name, stated, offset = head[:4], int.from_bytes(head[4:], "little"), position + 8
@@ -156,7 +153,7 @@ def _step(state: _State, position: int) -> int | None:
         return _next_start(state, offset, state.data.size)
     size = state.sizes.get(name, stated) if stated == IN_DS64 else stated
     if size > left:
-        if state.data is not None and name not in _KNOWN:
+        if state.data is not None and name not in KNOWN:
             _end_of_chunks(state, position)
             return None
         state.notes.append(
@@ -178,17 +175,12 @@ def _next_start(state: _State, offset: int, size: int) -> int:
     end = offset + size
     if size % 2 == 0 or end >= state.source.size:
         return end
-    if _likeness(state.source, end) > _likeness(state.source, end + 1):
+    if likeness(state.source, end) > likeness(state.source, end + 1):
         state.notes.append(
             f"The chunk that ends at byte {end} has an odd size and no pad byte; the next one was read all the same."
         )
         return end
     return end + 1
-
-
-def _likeness(source: ByteSource, position: int) -> int:
-    """How much the bytes at `position` look like a chunk's header: by name, and by a size that fits."""
-    return 2 * (source.read(position, 4) in _KNOWN) + _is_chunk(source, position)
 
 
 def _end_of_chunks(state: _State, position: int) -> None:
@@ -220,11 +212,11 @@ def _real_data(state: _State, offset: int, stated: int) -> Chunk:
     """Return the ``data`` chunk at `offset` with as many bytes as are really audio."""
     left = state.source.size - offset
     size = state.sizes.get(b"data", _UNSAID) if stated == IN_DS64 else stated
-    if not state.trust_data_size or (size == 0 and left and not _ends_well(state.source, offset)):
+    if not state.trust_data_size or (size == 0 and left and not ends_well(state.source, offset)):
         size = _UNSAID
     if size > left:
         state.unfinished = size == _UNSAID or any(size in values for values in _PLACEHOLDERS)
-        promised, size = size, _trailing_chunks(state.source, offset) - offset
+        promised, size = size, trailing_chunks(state.source, offset) - offset
         state.unfinished |= size < left
         state.missing_bytes = 0 if state.unfinished else promised - size
     else:
@@ -234,59 +226,17 @@ def _real_data(state: _State, offset: int, stated: int) -> Chunk:
 
 def _unwrapped(state: _State, offset: int, size: int, left: int) -> int:
     """Undo a 32-bit size that ran over: audio longer than 4 GiB whose size was written modulo 2^32."""
-    if left - size < 1 << 32 or _is_chunk(state.source, offset + size + size % 2):
+    if left - size < 1 << 32 or is_chunk(state.source, offset + size + size % 2):
         return size
     for turns in range((left - size) >> 32, 0, -1):
         full = size + (turns << 32)
-        if offset + full == state.source.size or _ends_well(state.source, offset + full + full % 2):
+        if offset + full == state.source.size or ends_well(state.source, offset + full + full % 2):
             state.notes.append(
                 f"The header's data size of {size} bytes ran over at 4 GiB; the audio has {full} bytes and all were "
                 "read."
             )
             return full
     return size
-
-
-def _is_chunk(source: ByteSource, position: int) -> bool:
-    head = source.read(position, 8)
-    return (
-        len(head) == 8
-        and _PRINTABLE.fullmatch(head[:4]) is not None
-        and position + 8 + int.from_bytes(head[4:], "little") <= source.size + 1
-    )
-
-
-def _chain_end(source: ByteSource, position: int, known: dict[int, bool]) -> bool:
-    """Whether chunk follows chunk from `position` on until exactly the end of the file."""
-    passed: list[int] = []
-    while position not in known:
-        if abs(source.size - position) <= 1:
-            known[position] = True
-        elif not _is_chunk(source, position) or len(passed) > _MOST_CHUNKS:
-            known[position] = False
-        else:
-            passed.append(position)
-            size = int.from_bytes(source.read(position + 4, 4), "little")
-            position += 8 + size + size % 2
-    known.update(dict.fromkeys(passed, known[position]))
-    return known[position]
-
-
-def _ends_well(source: ByteSource, position: int) -> bool:
-    return source.size - position >= 8 and _chain_end(source, position, {})
-
-
-def _trailing_chunks(source: ByteSource, offset: int) -> int:
-    """Where the chunks behind unfinished audio start: the first place near the end from which well-known
-    chunks run exactly to the end. The end itself where there are none."""
-    start = max(offset, source.size - _TAIL_BYTES)
-    tail = source.read(start, source.size - start)
-    known: dict[int, bool] = {}
-    for match in _KNOWN_PATTERN.finditer(tail):
-        position = start + match.start()
-        if position >= offset and _chain_end(source, position, known):
-            return position
-    return source.size
 
 
 def _hunt(state: _State, name: bytes) -> None:
@@ -331,7 +281,7 @@ def _is_lost_chunk(state: _State, name: bytes, position: int) -> bool:
     if size == IN_DS64:
         return True
     return abs(state.source.size - end) <= 1 or (
-        end < state.source.size and _ends_well(state.source, end + size % 2)
+        end < state.source.size and ends_well(state.source, end + size % 2)
     )
 
 
