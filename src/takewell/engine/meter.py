@@ -196,21 +196,20 @@ class Meter:
             count = min(steps - done, BATCH_STEPS - self._step_count)
             first = self._measured_steps
             edges = self._fine_edges(first, first + count, end)
-            per_step = np.full(count, FINE_PER_STEP)
-            per_step[-1] = len(edges) - 1 - FINE_PER_STEP * (count - 1)
+            fine_steps = np.append(np.arange(count) * FINE_PER_STEP, len(edges) - 1)
             start = int(edges[0])
             part = flat[: int(edges[-1] - start) * self.channels]
             single = part.dtype == np.float32
             got = loop.measure_steps(
                 part if single else _NO_SINGLES, _NO_DOUBLES if single else part, self.channels, edges - start,
-                per_step, start, self._k, self._state, self._steps, self._step_count + 1,
+                fine_steps, start, self._k, self._state, self._steps, self._step_count + 1,
                 self._fine[self._fine_count :], self._events, self._clips, self._counts,
             )  # fmt: skip
             done += got
             self._measured_steps += got
             self._step_count += got
-            self._fine_count += int(per_step[:got].sum())
-            flat = flat[int(edges[per_step[:got].sum()] - start) * self.channels :]
+            self._fine_count += int(fine_steps[got])
+            flat = flat[int(edges[fine_steps[got]] - start) * self.channels :]
             if got < count or self._step_count == BATCH_STEPS:
                 self._flush()
 

@@ -118,6 +118,7 @@ class Constants(NamedTuple):
     hangover: int
     over: float
     gap: int
+    reach: int
 
 
 class State(NamedTuple):
@@ -133,6 +134,8 @@ class State(NamedTuple):
     sums: F64
     levels: F64
     stretches: I64
+    groups: I64
+    marks: NDArray[np.int8]
     line: F64
     halves: F64
     stack: F64
@@ -162,15 +165,15 @@ def constants(rate: int, over: float, step: float) -> Constants:
             [pole, 1 - pole, step],
         ]
     )
-    hangover = int(HANGOVER_S * rate + 0.5)
     return Constants(
-        filters,
-        weights.ravel(),
-        sag_factors(weights),
-        highest_gain(weights),
-        hangover,
-        over,
-        int(CLIP_GAP_S * rate),
+        filters=filters,
+        weights=weights.ravel(),
+        sags=sag_factors(weights),
+        gain=highest_gain(weights),
+        hangover=int(HANGOVER_S * rate + 0.5),
+        over=over,
+        gap=int(CLIP_GAP_S * rate),
+        reach=REACH,
     )
 
 
@@ -190,16 +193,28 @@ def fresh_state(rate: int, channels: int) -> State:
         envelope=np.zeros(LONGEST_STRETCH * 4),
         sums=np.zeros(SUMS * 4),
         levels=np.zeros((stretches + 1, 4)),
-        stretches=np.zeros(stretches + 1, np.int64),
+        stretches=np.zeros((stretches + 1, 2), np.int64),
+        groups=_groups(channels),
+        marks=np.zeros((longest_step + 1) * 4, np.int8),
         line=np.zeros(LONGEST_STRETCH + HISTORY + 2 * len(SIXTEEN)),
         halves=np.zeros(len(SIXTEEN)),
         stack=np.zeros((2 * LEVELS, 4)),
     )
 
 
+def _groups(channels: int) -> I64:
+    """Return the first channel and the size of every group: fours, then a two, then a one."""
+    groups, first = [], 0
+    for size in (4, 2, 1):
+        while channels - first >= size:
+            groups.append((first, size))
+            first += size
+    return np.array(groups, np.int64)
+
+
 def _inner(function: Any) -> Any:
     """Compile a loop that only other loops call."""
-    return njit(cache=True, nogil=True, no_cpython_wrapper=True)(function)
+    return njit(cache=True, nogil=True, no_cpython_wrapper=True, no_cfunc_wrapper=True)(function)
 
 
 @_inner
@@ -416,32 +431,35 @@ def _wave(scratch: F64, n: int, lane: int, first: int, count: int, curve: float,
             left, right = abs(samples[i + REACH]), abs(samples[i + REACH + 1])
             best = max(best, half)
             if max(left, half) + rise > best:
-                best = _gap(samples, i, 0, left, half, curve, weights, sags, best, state.stack)
+                best = _gap(samples, i, GRID - GRID, left, half, curve, weights, sags, best, state.stack)
             if max(half, right) + rise > best:
                 best = _gap(samples, i, GRID // 2, half, right, curve, weights, sags, best, state.stack)
     return best
 
 
 @_inner
-def _repair(samples: Any, first: int, channels: int, rows: int, scratch: F64, n: int, lane: int) -> int:
+def _repair(samples: Any, first: int, channels: int, rows: int, n: int, lane: int, state: State) -> int:
     """Let the sample before fade away in place of each that is not finite; return how many there were."""
     count = 0
+    scratch, marks = state.scratch, state.marks
     for row in range(rows):
-        if not abs(samples[first + row * channels]) <= LARGEST:
+        bad = not abs(samples[first + row * channels]) <= LARGEST
+        marks[row * n + lane] = bad
+        if bad:
             scratch[(HISTORY + row) * n + lane] = FADE * scratch[(HISTORY + row - 1) * n + lane]
             count += 1
     return count
 
 
 @_inner
-def _withdraw(samples: Any, edges: I64, fine_step: int, fine_count: int, channels: int, n: int, lane: int, c: int, k: Constants, state: State, steps: F64, step: int, fine: F64) -> None:  # fmt: skip
+def _withdraw(edges: I64, fine_step: int, fine_count: int, n: int, lane: int, c: int, k: Constants, state: State, steps: F64, step: int, fine: F64) -> None:  # fmt: skip
     """Take what stands in for samples that are not finite out of the sums again."""
     start = edges[fine_step]
     for f in range(fine_step, fine_step + fine_count):
         bad = 0
-        for row in range(edges[f], edges[f + 1]):
-            if not abs(samples[row * channels + c]) <= LARGEST:
-                value = state.scratch[(HISTORY + row - start) * n + lane]
+        for row in range(edges[f] - start, edges[f + 1] - start):
+            if state.marks[row * n + lane]:
+                value = state.scratch[(HISTORY + row) * n + lane]
                 bad += 1
                 steps[step, TOTAL, c] -= value
                 steps[step, OVER, c] -= abs(value) > k.over
@@ -482,7 +500,7 @@ def _fetch(samples: Any, first: int, channels: int, rows: int, n: int, channel: 
         steps[step, :, channel + lane] = 0.0
         if broken:
             steps[step, NONFINITE, channel + lane] = _repair(
-                samples, first + lane, channels, rows, scratch, n, lane
+                samples, first + lane, channels, rows, n, lane, state
             )
 
 
@@ -584,13 +602,29 @@ def _before(n: int, rows: int, k: Constants, state: State, channel: int, steps: 
 
 
 @_inner
+def _cut(edges: I64, fine_step: int, fine_count: int, stretches: I64) -> int:
+    """Cut a step's 10 ms steps into stretches; return how many. Their edges and 10 ms steps go to `stretches`."""
+    count = 0
+    start = edges[fine_step]
+    for f in range(fine_step, fine_step + fine_count):
+        begin, length = edges[f] - start, edges[f + 1] - edges[f]
+        pieces = (length + LONGEST_STRETCH - 1) // LONGEST_STRETCH
+        for piece in range(pieces):
+            stretches[count, 0] = begin + length * piece // pieces
+            stretches[count, 1] = f
+            count += 1
+    stretches[count, 0] = edges[fine_step + fine_count] - start
+    return count
+
+
+@_inner
 def _group(n: int, edges: I64, fine_step: int, fine_count: int, channel: int, position: int, k: Constants, state: State, steps: F64, step: int, fine: F64, events: I64, clips: F64, counts: I64) -> None:  # fmt: skip
     """Measure one step of a group of n channels, which lies in the scratch.
 
     `edges` are the 10 ms edges as rows of the samples; this step has those from `fine_step` on. `position` is
     the absolute position of row 0. Writes row `step` of `steps` and the rows of `fine`.
     """
-    scratch, sums, floats, envelope = state.scratch, state.sums, state.floats, state.envelope
+    scratch, sums, floats, envelope, stretches = state.scratch, state.sums, state.floats, state.envelope, state.stretches  # fmt: skip
     start = edges[fine_step]
     rows = edges[fine_step + fine_count] - start
     memory = channel * MEMORIES
@@ -601,69 +635,61 @@ def _group(n: int, edges: I64, fine_step: int, fine_count: int, channel: int, po
         steps[step, TOP, c] = -LARGEST
         steps[step, BOTTOM, c] = LARGEST
     _before(n, rows, k, state, channel, steps, step)
-    stretch = 0
-    done = 0
-    for f in range(fine_count):
-        begin, end = edges[fine_step + f] - start, edges[fine_step + f + 1] - start
-        pieces = (end - begin + LONGEST_STRETCH - 1) // LONGEST_STRETCH
-        for piece in range(pieces):
-            a = begin + (end - begin) * piece // pieces
-            b = begin + (end - begin) * (piece + 1) // pieces
-            if n == 4:
-                _stretch(FOUR, scratch, HISTORY + a, b - a, k.filters, state.memories, memory, envelope, sums)
-            elif n == 2:
-                _stretch(TWO, scratch, HISTORY + a, b - a, k.filters, state.memories, memory, envelope, sums)
-            else:
-                _stretch(ONE, scratch, HISTORY + a, b - a, k.filters, state.memories, memory, envelope, sums)
-            for lane in range(n):
-                c = channel + lane
-                fine[fine_step + f, 0, c] += sums[SQUARE * n + lane]
-                fine[fine_step + f, 1, c] += sums[K_SQUARE * n + lane]
-                steps[step, TOTAL, c] += sums[SUM * n + lane]
-                steps[step, A_POWER, c] += sums[A_SQUARE * n + lane]
-                top, bottom = sums[MAXIMUM * n + lane], sums[MINIMUM * n + lane]
-                peak, curve = max(top, -bottom), sums[CURVE * n + lane]
-                steps[step, TOP, c] = max(steps[step, TOP, c], top)
-                steps[step, BOTTOM, c] = min(steps[step, BOTTOM, c], bottom)
-                floats[c, BEST] = max(floats[c, BEST], peak)
-                state.levels[stretch + 1, lane] = sums[LEVEL * n + lane]
-                if sums[LEAST * n + lane] == 0.0 or peak > k.over:
-                    for row in range(HISTORY + a, HISTORY + b):
-                        size = abs(scratch[row * n + lane])
-                        steps[step, ZEROS, c] += size == 0.0
-                        steps[step, OVER, c] += size > k.over
-                counts[0] = _thresholds(
-                    state.integers[c], envelope, lane, n, b - a, sums[LOW * n + lane], sums[HIGH * n + lane],
-                    position + start + a, k.hangover, c, events, counts[0],
-                )  # fmt: skip
-                if b > REACH:
-                    wide = max(curve, floats[c, LAST_CURVE])
-                    bound = _bound(max(peak, floats[c, LAST_PEAK]), wide, k)
-                    steps[step, BOUND, c] = max(steps[step, BOUND, c], bound)
-                    if bound > floats[c, BEST]:
-                        floats[c, BEST] = _wave(
-                            scratch,
-                            n,
-                            lane,
-                            HISTORY + done,
-                            b - REACH - done,
-                            wide,
-                            k,
-                            floats[c, BEST],
-                            state,
-                        )
-                    floats[c, LAST_PEAK], floats[c, LAST_CURVE] = peak, curve
-                else:
-                    floats[c, LAST_PEAK] = max(floats[c, LAST_PEAK], peak)
-                    floats[c, LAST_CURVE] = max(floats[c, LAST_CURVE], curve)
-            done = max(b - REACH, 0)
-            state.stretches[stretch] = a
-            stretch += 1
-    state.stretches[stretch] = rows
+    count = _cut(edges, fine_step, fine_count, stretches)
+    for stretch in range(count):
+        a, b, f = stretches[stretch, 0], stretches[stretch + 1, 0], stretches[stretch, 1]
+        if n == 4:
+            _stretch(FOUR, scratch, HISTORY + a, b - a, k.filters, state.memories, memory, envelope, sums)
+        elif n == 2:
+            _stretch(TWO, scratch, HISTORY + a, b - a, k.filters, state.memories, memory, envelope, sums)
+        else:
+            _stretch(ONE, scratch, HISTORY + a, b - a, k.filters, state.memories, memory, envelope, sums)
+        for lane in range(n):
+            c = channel + lane
+            fine[f, 0, c] += sums[SQUARE * n + lane]
+            fine[f, 1, c] += sums[K_SQUARE * n + lane]
+            steps[step, TOTAL, c] += sums[SUM * n + lane]
+            steps[step, A_POWER, c] += sums[A_SQUARE * n + lane]
+            top, bottom = sums[MAXIMUM * n + lane], sums[MINIMUM * n + lane]
+            peak, curve = max(top, -bottom), sums[CURVE * n + lane]
+            steps[step, TOP, c] = max(steps[step, TOP, c], top)
+            steps[step, BOTTOM, c] = min(steps[step, BOTTOM, c], bottom)
+            floats[c, BEST] = max(floats[c, BEST], peak)
+            state.levels[stretch + 1, lane] = sums[LEVEL * n + lane]
+            if sums[LEAST * n + lane] == 0.0 or peak > k.over:
+                _count(scratch, n, lane, HISTORY + a, HISTORY + b, k.over, steps, step, c)
+            counts[0] = _thresholds(
+                state.integers[c], envelope, lane, n, b - a, sums[LOW * n + lane], sums[HIGH * n + lane],
+                position + start + a, k.hangover, c, events, counts[0],
+            )  # fmt: skip
+            # The wave is read `REACH` samples behind, so its reach lies in this stretch and the one before it.
+            wide_peak, wide_curve = max(peak, floats[c, LAST_PEAK]), max(curve, floats[c, LAST_CURVE])
+            floats[c, LAST_PEAK], floats[c, LAST_CURVE] = peak, curve
+            if b - a < HISTORY:
+                floats[c, LAST_PEAK], floats[c, LAST_CURVE] = wide_peak, wide_curve
+            first, last = max(a - REACH, 0), b - REACH
+            if last > first:
+                bound = _bound(wide_peak, wide_curve, k)
+                steps[step, BOUND, c] = max(steps[step, BOUND, c], bound)
+                if bound > floats[c, BEST]:
+                    floats[c, BEST] = _wave(
+                        scratch, n, lane, HISTORY + first, last - first, wide_curve, k, floats[c, BEST], state
+                    )
     for lane in range(n):
-        _second_look(n, lane, stretch, position + start, k, state, steps, step, channel + lane, clips, counts)
+        _second_look(n, lane, count, position + start, k, state, steps, step, channel + lane, clips, counts)
     for at in range(HISTORY * n):
         state.history[channel * HISTORY + at] = scratch[rows * n + at]
+
+
+@_inner
+def _count(
+    scratch: F64, n: int, lane: int, first: int, last: int, over: float, steps: F64, step: int, c: int
+) -> None:
+    """Count a stretch's samples that are zero or over."""
+    for row in range(first, last):
+        size = abs(scratch[row * n + lane])
+        steps[step, ZEROS, c] += size == 0.0
+        steps[step, OVER, c] += size > over
 
 
 @_inner
@@ -674,9 +700,9 @@ def _second_look(n: int, lane: int, stretches: int, position: int, k: Constants,
     steps[step, PEAK, c] = peak
     run, levels, edges = state.runs[c], state.levels, state.stretches
     levels[0, lane] = state.floats[c, LAST_LEVEL]
-    longest = 0
+    longest = int(steps[step, FLAT, c])
     for s in range(stretches):
-        first, last = HISTORY + edges[s] - 2, HISTORY + edges[s + 1] - 2
+        first, last = HISTORY + edges[s, 0] - 2, HISTORY + edges[s + 1, 0] - 2
         level = max(levels[s, lane], levels[s + 1, lane])
         if level >= peak / 2 and level > 0.0:
             if run[RUN_LENGTH] == 0:
@@ -692,19 +718,12 @@ def _second_look(n: int, lane: int, stretches: int, position: int, k: Constants,
             )  # fmt: skip
     state.floats[c, LAST_LEVEL] = levels[stretches, lane]
     steps[step, FLAT, c] = longest
-    if run[CLIP_RUNS] > 0 and position + edges[stretches] - 2 - run[CLIP_END] - run[RUN_LENGTH] > k.gap:
+    if run[CLIP_RUNS] > 0 and position + edges[stretches, 0] - 2 - run[CLIP_END] - run[RUN_LENGTH] > k.gap:
         counts[1] = _close_clip(run, c, clips, counts[1])
 
 
-@_inner
-def group_size(channel: int, channels: int) -> int:
-    """Return how many channels the group that begins with `channel` (from 0) has: 4, 2 or 1."""
-    left = channels - channel
-    return 4 if left >= 4 else 2 if left >= 2 else 1
-
-
 @njit(cache=True, nogil=True)
-def measure_steps(samples32: F32, samples64: F64, channels: int, edges: I64, fine_per_step: I64, position: int, k: Constants, state: State, steps: F64, step: int, fine: F64, events: I64, clips: F64, counts: I64) -> int:  # fmt: skip
+def measure_steps(samples32: F32, samples64: F64, channels: int, edges: I64, fine_steps: I64, position: int, k: Constants, state: State, steps: F64, step: int, fine: F64, events: I64, clips: F64, counts: I64) -> int:  # fmt: skip
     """Measure whole steps of all channels.
 
     Parameters
@@ -715,8 +734,8 @@ def measure_steps(samples32: F32, samples64: F64, channels: int, edges: I64, fin
         Channels in it.
     edges : (m + 1,) int64 array
         The 10 ms edges as rows of `samples`, first one 0.
-    fine_per_step : (s,) int64 array
-        How many of the 10 ms steps each 100 ms step has.
+    fine_steps : (s + 1,) int64 array
+        The first 10 ms step of every 100 ms step, and m.
     position : int
         Absolute position of row 0.
     k, state : Constants, State
@@ -735,48 +754,29 @@ def measure_steps(samples32: F32, samples64: F64, channels: int, edges: I64, fin
     int
         Steps measured: fewer than asked where `events` or `clips` might not hold the next one.
     """
-    f = 0
-    for s in range(len(fine_per_step)):
-        rows = edges[f + fine_per_step[s]] - edges[f]
+    groups = state.groups
+    asked = len(fine_steps) - 1
+    for s in range(asked):
+        f, count = fine_steps[s], fine_steps[s + 1] - fine_steps[s]
+        rows = edges[f + count] - edges[f]
         if len(events) - counts[0] < EVENTS_PER_STEP * channels or len(clips) - counts[1] < (rows // (k.gap + 1) + 2) * channels:  # fmt: skip
             return s
-        fine[f : f + fine_per_step[s]] = 0.0
-        c = 0
-        while c < channels:
-            n = group_size(c, channels)
+        fine[f : f + count] = 0.0
+        for g in range(len(groups)):
+            c, n = groups[g, 0], groups[g, 1]
             if len(samples32) > 0:
                 _fetch(samples32, edges[f] * channels, channels, rows, n, c, state, steps, step + s)
             else:
                 _fetch(samples64, edges[f] * channels, channels, rows, n, c, state, steps, step + s)
-            _group(
-                n,
-                edges,
-                f,
-                fine_per_step[s],
-                c,
-                position,
-                k,
-                state,
-                steps,
-                step + s,
-                fine,
-                events,
-                clips,
-                counts,
-            )
+            _group(n, edges, f, count, c, position, k, state, steps, step + s, fine, events, clips, counts)
             for lane in range(n):
                 if steps[step + s, NONFINITE, c + lane] > 0:
-                    if len(samples32) > 0:
-                        _withdraw(samples32, edges, f, fine_per_step[s], channels, n, lane, c + lane, k, state, steps, step + s, fine)  # fmt: skip
-                    else:
-                        _withdraw(samples64, edges, f, fine_per_step[s], channels, n, lane, c + lane, k, state, steps, step + s, fine)  # fmt: skip
-            c += n
-        for at in range(f, f + fine_per_step[s]):
+                    _withdraw(edges, f, count, n, lane, c + lane, k, state, steps, step + s, fine)
+        for at in range(f, f + count):
             for c in range(channels):
                 steps[step + s, POWER, c] += fine[at, 0, c]
                 steps[step + s, K_POWER, c] += fine[at, 1, c]
-        f += fine_per_step[s]
-    return len(fine_per_step)
+    return asked
 
 
 @njit(cache=True, nogil=True)
@@ -786,25 +786,30 @@ def finish_steps(channels: int, position: int, k: Constants, state: State, steps
     `step` is the row behind the last step of `steps`, `position` the length of the signal. `clips` needs two
     free rows a channel.
     """
-    for c in range(channels):
-        group = 0
-        while group + group_size(group, channels) <= c:
-            group += group_size(group, channels)
-        n, lane = group_size(group, channels), c - group
-        for row in range(HISTORY):
-            state.scratch[row] = state.history[group * HISTORY + row * n + lane]
-        for row in range(HISTORY, HISTORY + REACH):
-            state.scratch[row] = 0.0
-        _before(1, REACH, k, state, c, steps, step)
-        run = state.runs[c]
-        last = state.scratch[HISTORY - 1]
-        state.scratch[HISTORY], state.scratch[HISTORY + 1] = last, last
-        if step > 0 and run[RUN_LENGTH] > 0:
-            peak, top, bottom = steps[step - 1, PEAK, c], steps[step - 1, TOP, c], steps[step - 1, BOTTOM, c]
-            longest, counts[1] = _flats(
-                state.scratch, 1, 0, HISTORY - 2, HISTORY, position, peak / 2, top, bottom, k.filters[STEP], k.gap,
-                run, int(steps[step - 1, FLAT, c]), c, clips, counts[1],
-            )  # fmt: skip
-            steps[step - 1, FLAT, c] = longest
-            counts[1] = _end_run(run, last, last, float(position), top, bottom, k.filters[STEP], k.gap, c, clips, counts[1])  # fmt: skip
-        counts[1] = _close_clip(run, c, clips, counts[1])
+    rows = k.reach
+    for g in range(len(state.groups)):
+        channel, n = state.groups[g, 0], state.groups[g, 1]
+        scratch = state.scratch
+        for at in range(HISTORY * n):
+            scratch[at] = state.history[channel * HISTORY + at]
+        for at in range(HISTORY * n, (HISTORY + rows) * n):
+            scratch[at] = 0.0
+        _before(n, rows, k, state, channel, steps, step)
+        for lane in range(n):
+            c = channel + lane
+            run = state.runs[c]
+            last = scratch[(HISTORY - 1) * n + lane]
+            scratch[HISTORY * n + lane] = last
+            if run[RUN_LENGTH] > 0:
+                peak, top, bottom = (
+                    steps[step - 1, PEAK, c],
+                    steps[step - 1, TOP, c],
+                    steps[step - 1, BOTTOM, c],
+                )
+                longest, counts[1] = _flats(
+                    scratch, n, lane, HISTORY - 2, HISTORY + 0, position, peak / 2, top, bottom, k.filters[STEP], k.gap,
+                    run, int(steps[step - 1, FLAT, c]), c, clips, counts[1],
+                )  # fmt: skip
+                steps[step - 1, FLAT, c] = longest
+                counts[1] = _end_run(run, last, last, float(position), top, bottom, k.filters[STEP], k.gap, c, clips, counts[1])  # fmt: skip
+            counts[1] = _close_clip(run, c, clips, counts[1])
