@@ -132,10 +132,10 @@ def test_the_page_fetches_and_runs_nothing(sheet):
     assert "default-src 'none'" in page.xpath("//meta[@http-equiv]/@content")[0]
 
 
-def test_tracks_with_findings_or_moves_are_drawn_large_and_all_as_strips(take, measured):
+def test_every_track_is_a_strip_and_what_wants_a_look_is_drawn_large(take, measured):
     page = lxml_html.fromstring(html_report(sheet_of(take, measured)))
     labels = [svg.get("aria-label") for svg in page.iter("{*}svg", "svg")]
-    assert len(labels) == 4
+    assert len(labels) == 3
     assert all("Level against time" in label for label in labels)
 
 

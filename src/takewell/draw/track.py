@@ -199,10 +199,11 @@ def _marks(field: _Field, palette: Palette, marks: Sequence[Mark], label_top: fl
         colour = palette.damage if mark.damage else palette.soft_ink
         start, end = float(field.x(mark.start_s)), float(field.x(mark.end_s))
         width = max(end - start, 2.0)
-        parts.append(
-            f'<rect x="{start:.1f}" y="{field.top:.1f}" width="{width:.1f}" height="{field.foot - field.top:.1f}" '
-            f'fill="none" stroke="{colour}" stroke-width="1.2" stroke-dasharray="5 2"/>'
-        )
+        if mark.damage or width < 0.95 * (field.right - field.left):  # a remark on all of it needs no outline
+            parts.append(
+                f'<rect x="{start:.1f}" y="{field.top:.1f}" width="{width:.1f}" height="{field.foot - field.top:.1f}" '
+                f'fill="none" stroke="{colour}" stroke-width="1.2" stroke-dasharray="5 2"/>'
+            )
         length = len(mark.words) * CHARACTER
         left = max(field.left, min(start, field.right + RIGHT - 4 - length))
         row = next((k for k, taken in enumerate(row_ends) if left > taken + 8), None)

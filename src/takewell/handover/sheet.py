@@ -58,6 +58,8 @@ class Picture:
     target_dbfs: float
     marks: tuple[Mark, ...]
     brackets: tuple[Bracket, ...]
+    worth_a_look: bool
+    """Whether anything was found that is more than a remark."""
 
     def draw_strip(self, palette: Palette, *, width: float = 420, height: float = 34) -> str:
         """Return the strip for the day's table."""
@@ -72,8 +74,10 @@ class Picture:
         )
 
     def draw_full(self, palette: Palette) -> str | None:
-        """Return the large drawing, or None where it would tell nothing more than the strip."""
-        if not self.marks and not self.brackets:
+        """Return the large drawing, or None where it would tell nothing more than strip and table: no findings but
+        remarks, and one gain throughout.
+        """
+        if not self.worth_a_look and len(self.brackets) < 2:
             return None
         return track_drawing(
             self.full,
@@ -223,6 +227,7 @@ def _picture(
         target_dbfs=target_lufs + MEASURED_TONE_DB,
         marks=tuple(Mark(f.start_s, f.end_s, _sentence(f), damage=f.severity == "major") for f in findings),
         brackets=tuple(Bracket(m.start_s, m.end_s, m.gain_db) for m in moves),
+        worth_a_look=any(f.severity != "note" for f in findings),
     )
 
 
@@ -274,9 +279,8 @@ def _take_why(take: Take, verdicts: Sequence[Verdict]) -> tuple[str, str]:
     if worst is None:
         return "–", "Not examined yet."
     if worst.verdict == "good":
-        return "good", f"All {number_word(len(verdicts))} tracks are good." if len(
-            verdicts
-        ) > 1 else worst.reason
+        many = "Both" if len(verdicts) == 2 else f"All {number_word(len(verdicts))}"
+        return "good", f"{many} tracks are good." if len(verdicts) > 1 else worst.reason
     names = {track.number: track.name or f"track {track.number}" for track in take.tracks}
     same = [v for v in verdicts if v.verdict == worst.verdict and v.track != worst.track]
     others = f" (and {counted(len(same), 'more track')})" if same else ""
