@@ -88,7 +88,7 @@ def test_a_reader_that_fails_ends_its_lanes(source: Path, monkeypatch: pytest.Mo
 
     monkeypatch.setattr(relay, "read_block", breaking)
     taker = Collector()
-    with pytest.raises(OSError, match="Input/output error"):
+    with pytest.raises(relay.ReadError, match="Input/output error"):
         relay.relay(source, [Lane(taker)], lambda _: None)
     assert taker.count == 1
     assert threading.active_count() == before
@@ -96,6 +96,14 @@ def test_a_reader_that_fails_ends_its_lanes(source: Path, monkeypatch: pytest.Mo
 
 def test_a_file_that_is_not_there_ends_the_lanes(tmp_path: Path) -> None:
     before = threading.active_count()
-    with pytest.raises(FileNotFoundError):
+    with pytest.raises(relay.ReadError, match="No such file"):
         relay.relay(tmp_path / "gone", [Lane(Collector())], lambda _: None)
     assert threading.active_count() == before
+
+
+def test_what_the_counting_raises_is_not_laid_on_the_file(source: Path) -> None:
+    def broken(_size: int) -> None:
+        raise BrokenPipeError
+
+    with pytest.raises(BrokenPipeError):
+        relay.relay(source, [Lane(Collector())], broken)

@@ -287,3 +287,25 @@ def test_a_manifest_that_cannot_be_written_is_said(
     report = check_in([full_card], [tmp_path / "a"])
     assert not report.complete
     assert report.problems == (f"{tmp_path}/a got no manifest for this check-in: the disk is full.",)
+
+
+def test_a_folder_of_the_card_that_cannot_be_looked_through(
+    full_card: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, copied: Listing
+) -> None:
+    (full_card / "bad").mkdir()
+    (full_card / "bad/9.mov").write_bytes(b"out of reach")
+    whole = os.scandir
+
+    def scan(path: object) -> object:
+        if str(path).endswith("card/bad"):
+            raise OSError(errno.EIO, "Input/output error")
+        return whole(path)  # type: ignore[call-overload]
+
+    monkeypatch.setattr(os, "scandir", scan)
+    report = check_in([full_card], [tmp_path / "a"])
+    assert copied(tmp_path / "a") == {f"{n}.mov" for n in range(6)}
+    assert [(item.path, item.reason) for item in report.left_out] == [
+        ("bad", "the folder cannot be looked through (Input/output error)")
+    ]
+    assert not report.safe_to_erase
+    assert "bad is on the card and not copied" in report.sentence

@@ -83,7 +83,7 @@ def test_a_second_visit_without_folder_hashes_is_accepted_too(card: Path, refere
 
 
 @pytest.mark.outside
-def test_we_continue_nested_histories_like_the_reference_mhl(
+def test_we_continue_nested_histories_like_the_reference(
     tmp_path: Path, reference_mhl: Reference, schema: Check
 ) -> None:
     root = shutil.copytree(DATA / "nested_history/Reels", tmp_path / "Reels")

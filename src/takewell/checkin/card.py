@@ -57,14 +57,23 @@ def read_card(root: Path) -> Card:
     if not root.is_dir():
         what = "is a file" if root.exists() else "is not there"
         raise FileError(f"{shown(root)} {what}; name the card or folder to check in.")
-    contents = folder_contents(root, IgnoreRule(_NOT_COPIED))
+    contents = folder_contents(root, IgnoreRule(_NOT_COPIED), go_on=True)
     history, problem = _history(root)
-    files, left_out = {}, []
+    files = {}
+    left_out = [
+        LeftOut(str(root), shown(path), f"the folder cannot be looked through ({reason})", matters=True)
+        for path, reason in contents.unreadable
+    ]
     for path in sorted(contents.files, key=_copying_order):
         if problem and is_history(path):
             left_out.append(LeftOut(str(root), shown(path), problem, matters=True))
             continue
-        stat = (root / path).stat(follow_symlinks=False)
+        try:
+            stat = (root / path).stat(follow_symlinks=False)
+        except OSError as error:
+            reason = f"it cannot be looked at ({error.strerror or error})"
+            left_out.append(LeftOut(str(root), shown(path), reason, matters=True))
+            continue
         files[path] = Facts(stat.st_size, stat.st_mtime_ns)
     if not files:
         raise FileError(

@@ -41,6 +41,8 @@ def judge(
     doubts : sequence of str
         Anything else that speaks against erasing, as full sentences.
     """
+    if not verified:
+        return False, f"Do not erase {card} yet: nothing of it had to be copied, so nothing was verified."
     usable = {i for i, (_, disks) in enumerate(places) if disks.lasting and disks.apart_from(card_disks)}
     short = [path for path, where in verified.items() if not _apart(where & usable, places)]
     if not short and not left_behind and not doubts:

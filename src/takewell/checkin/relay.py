@@ -11,11 +11,21 @@ import queue
 import threading
 from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import Protocol
+from typing import Protocol, TypeVar
+
+T = TypeVar("T")
 
 BLOCK_BYTES = 4 * 2**20
 AHEAD_BLOCKS = 8
 """How far a taker may fall behind the reading, in blocks: 32 MiB."""
+
+
+class ReadError(Exception):
+    """The file that is read gives no more; `cause` says why."""
+
+    def __init__(self, cause: OSError) -> None:
+        super().__init__(str(cause))
+        self.cause = cause
 
 
 class Taker(Protocol):
@@ -72,24 +82,32 @@ def relay(path: Path, lanes: Sequence[Lane], count: Callable[[int], None]) -> tu
 
     Raises
     ------
-    OSError
+    ReadError
         If the file cannot be read.
     """
     try:
-        handle = _open(path)
+        handle = _reading(lambda: _open(path))
         try:
             total = 0
-            while block := read_block(handle, BLOCK_BYTES):
+            while block := _reading(lambda: read_block(handle, BLOCK_BYTES)):
                 for lane in lanes:
                     lane.put(block)
                 total += len(block)
                 count(len(block))
-            return total, os.fstat(handle)
+            return total, _reading(lambda: os.fstat(handle))
         finally:
             os.close(handle)
     finally:
         for lane in lanes:
             lane.end()
+
+
+def _reading(work: Callable[[], T]) -> T:
+    """Tell what the source refuses from what anybody else does."""
+    try:
+        return work()
+    except OSError as error:
+        raise ReadError(error) from error
 
 
 def read_block(handle: int, size_bytes: int) -> bytes:

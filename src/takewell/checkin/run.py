@@ -22,7 +22,7 @@ from takewell.checkin.journal import JOURNAL, Finished, Journal
 from takewell.checkin.measuring import Measurer
 from takewell.checkin.place import Place
 from takewell.checkin.plan import Plan, Step, Target, different
-from takewell.checkin.relay import Lane, relay
+from takewell.checkin.relay import Lane, ReadError, relay
 from takewell.checkin.tally import SAY_EVERY_S, Tally
 from takewell.checkin.values import CheckedInFile, Copy, CopyState, ProgressReport, UnreadableSound
 from takewell.checkin.wording import shown
@@ -111,7 +111,7 @@ class Run:
                 self._settle(wait_for_all=False)
             self._settle(wait_for_all=True)
             self._make_folders()
-            self._measurer.measure_the_rest(self._say_at_hand)
+            self._measurer.measure_the_rest(lambda path: self._say_at_hand(f"measuring {shown(path)}"))
             self._write_manifests()
             whole = True
         finally:
@@ -195,8 +195,8 @@ class Run:
                 [hashing, *lanes.values(), *([measuring] if measuring else [])],
                 self._count_read,
             )
-        except OSError as error:
-            sentence = self._card_failed(step, error)
+        except ReadError as error:
+            sentence = self._card_failed(step, error.cause)
         else:
             as_listed = (size, stat.st_size, stat.st_mtime_ns) == (
                 step.facts.size_bytes,

@@ -117,10 +117,9 @@ def _nested_folders(root: Path, *, top: bool) -> Iterator[Path]:
         folders = sorted(
             Path(entry.path) for entry in os.scandir(root) if entry.is_dir(follow_symlinks=False)
         )
-    except OSError as error:
-        raise FileError(
-            f"{root} cannot be looked through ({error.strerror or error}); check its permissions."
-        ) from error
+    except OSError:
+        # Whoever lists the folder's files meets the same trouble and says so.
+        return
     if not top and root / HISTORY_FOLDER in folders:
         yield root
         return

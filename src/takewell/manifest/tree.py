@@ -18,16 +18,28 @@ class FolderContents:
     """Symbolic links and other things that are neither file nor folder."""
     left_out: tuple[str, ...]
     """Files and folders the rule leaves out; what lies in such a folder is not listed."""
+    unreadable: tuple[tuple[str, str], ...] = ()
+    """Folders that could not be looked through, with the reason."""
 
 
-def folder_contents(root: str | os.PathLike[str], rule: IgnoreRule) -> FolderContents:
+def folder_contents(root: str | os.PathLike[str], rule: IgnoreRule, *, go_on: bool = False) -> FolderContents:
     """Return what lies below `root`, nested as deep as it may be.
+
+    Parameters
+    ----------
+    root : path
+        The folder.
+    rule : IgnoreRule
+        What to leave out.
+    go_on : bool
+        Whether to go on past a folder that cannot be looked through, and list it as unreadable.
 
     Raises
     ------
     FileError
-        If a folder cannot be looked through.
+        If a folder cannot be looked through: `root` itself, or with ``go_on=False`` any.
     """
+    unreadable: list[tuple[str, str]] = []
     files: list[str] = []
     folders: list[str] = []
     links: list[str] = []
@@ -51,9 +63,16 @@ def folder_contents(root: str | os.PathLike[str], rule: IgnoreRule) -> FolderCon
                     else:
                         links.append(path)
         except OSError as error:
+            if go_on and folder:
+                unreadable.append((folder, error.strerror or str(error)))
+                continue
             raise FileError(
                 f"{place} cannot be looked through ({error.strerror or error}); check that it is there and may be read."
             ) from error
     return FolderContents(
-        tuple(sorted(files)), tuple(sorted(folders)), tuple(sorted(links)), tuple(sorted(left_out))
+        tuple(sorted(files)),
+        tuple(sorted(folders)),
+        tuple(sorted(links)),
+        tuple(sorted(left_out)),
+        tuple(sorted(unreadable)),
     )
