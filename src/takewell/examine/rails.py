@@ -16,8 +16,11 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import maximum_filter1d
 
 from takewell.examine.spans import Runs, runs
+
+F64 = NDArray[np.float64]
 
 FLAT = 1e-4
 """Samples within this share of their height are flat: what the trace's `flat_run` counts. Dither of a 24-bit file
@@ -74,7 +77,7 @@ class Cut:
     """Whether all its samples are one value."""
 
 
-def cuts(samples: NDArray[np.float64], rate: int, grain: float) -> list[Cut]:
+def cuts(samples: F64, rate: int, grain: float) -> list[Cut]:
     """Return the cut crests of a stretch, in order.
 
     Parameters
@@ -99,7 +102,10 @@ def cuts(samples: NDArray[np.float64], rate: int, grain: float) -> list[Cut]:
 def _proven(found: list[Cut], grain: float, wall: float) -> list[Cut]:
     """Leave out cut crests that are too low to be proof alone and have no company at their height."""
     heights = np.array([abs(cut.rail) for cut in found])
-    together = [np.count_nonzero(np.abs(heights - h) <= ALIKE * h) for h in heights]
+    ordered = np.sort(heights)
+    together = np.searchsorted(ordered, heights * (1 + ALIKE), side="right") - np.searchsorted(
+        ordered, heights * (1 - ALIKE)
+    )
     return [
         cut
         for cut, height, company in zip(found, heights, together, strict=True)
@@ -120,39 +126,45 @@ def is_square(flat: Runs, samples: int) -> bool:
     return bool(lengths[1:-1].std() < SQUARE_SPREAD * lengths[1:-1].mean())
 
 
-def _one_side(y: NDArray[np.float64], rate: int, grain: float, wall: float, polarity: int) -> list[Cut]:
+def _one_side(y: F64, rate: int, grain: float, wall: float, polarity: int) -> list[Cut]:
     """Return the cut crests on one side, `y` being positive there."""
     if len(y) < LEAST_FLAT_SAMPLES + 4:
         return []
-    flat = (np.abs(np.diff(y)) <= FLAT * np.abs(y[1:])) & (y[1:] > 0) & (y[:-1] > 0)
+    flat = (np.abs(np.diff(y)) <= FLAT * y[1:]) & (y[1:] > 0) & (y[:-1] > 0)
     spans = runs(flat)
     spans[:, 1] += 1
     spans = spans[spans[:, 1] - spans[:, 0] >= LEAST_FLAT_SAMPLES]
-    around = round(AROUND_S * rate)
-    found = []
-    for start, stop in spans.tolist():
-        rail = float(np.median(y[start:stop]))
-        if rail < LEAST_GRAINS * grain or float(np.ptp(y[start:stop])) > 4 * FLAT * rail + 2 * grain:
-            continue
-        if float(y[max(start - around, 0) : stop + around].max()) > BEYOND * rail + grain:
-            continue
-        height = _lost_height(y, start, stop, rail)
-        lost_db = 20 * float(np.log10(1 + height / rail))
-        if rail < wall and (lost_db < LEAST_LOST_DB or height < LEAST_LOST_GRAINS * grain):
-            continue
-        exact = bool(np.ptp(y[start:stop]) == 0)
-        found.append(Cut(start, stop, polarity * rail, lost_db, exact))
-    return found
+    if not len(spans):
+        return []
+    start, stop = spans[:, 0], spans[:, 1]
+    rail = y[(start + stop) // 2]
+    bounds = np.append(spans.ravel(), len(y))
+    padded = np.append(y, y[-1])
+    highest = np.maximum.reduceat(padded, bounds)[:-1:2]
+    spread = highest - np.minimum.reduceat(padded, bounds)[:-1:2]
+    nearby = maximum_filter1d(y, 2 * round(AROUND_S * rate) + 1, mode="nearest")
+    beyond = np.maximum(nearby[start], nearby[stop - 1])
+    height = np.maximum(_lost_height(y, start, stop, rail), 0.0)
+    lost_db = 20 * np.log10(1 + height / rail)
+    cut = (rail >= LEAST_GRAINS * grain) & (spread <= 4 * FLAT * rail + 2 * grain)
+    cut &= beyond <= BEYOND * rail + grain
+    cut &= (rail >= wall) | ((lost_db >= LEAST_LOST_DB) & (height >= LEAST_LOST_GRAINS * grain))
+    return [
+        Cut(int(start[k]), int(stop[k]), polarity * float(rail[k]), float(lost_db[k]), bool(spread[k] == 0))
+        for k in np.flatnonzero(cut)
+    ]
 
 
-def _lost_height(y: NDArray[np.float64], start: int, stop: int, rail: float) -> float:
+def _lost_height(y: F64, start: NDArray[np.int64], stop: NDArray[np.int64], rail: F64) -> F64:
     """Return how far the parabola through the slopes at both ends rises over the rail; 0 beside a step."""
-    slopes = []
+    total, sides = np.zeros(len(start)), np.zeros(len(start))
+    stepped = np.zeros(len(start), bool)
     for near, far in ((start - 1, start - 2), (stop, stop + 1)):
-        if far < 0 or far >= len(y):
-            continue
-        into, before = rail - float(y[near]), float(y[near] - y[far])
-        if abs(before) <= FLAT * rail and into > FLAT * rail:
-            return 0.0
-        slopes.append(max(into, before))
-    return float(np.mean(slopes)) * (stop - start + 1) / 4 if slopes else 0.0
+        there = (far >= 0) & (far < len(y))
+        near, far = near.clip(0, len(y) - 1), far.clip(0, len(y) - 1)
+        into, before = rail - y[near], y[near] - y[far]
+        stepped |= there & (np.abs(before) <= FLAT * rail) & (into > FLAT * rail)
+        total += np.where(there, np.maximum(into, before), 0)
+        sides += there
+    slope = total / np.maximum(sides, 1)
+    return np.where(stepped, 0.0, slope * (stop - start + 1) / 4)
