@@ -3,7 +3,7 @@
 from dataclasses import replace
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from lxml import etree
 
@@ -176,10 +176,14 @@ def test_any_bytes_are_read(document: bytes) -> None:
     assert found.xml == document
 
 
+@settings(max_examples=400, deadline=None)
 @given(st.integers(0, len(DOCUMENT) - 1), st.binary(min_size=1, max_size=4))
 def test_a_damaged_document_is_read(place: int, damage: bytes) -> None:
     document = DOCUMENT[:place] + damage + DOCUMENT[place + len(damage) :]
-    assert parse_ixml(document)[0].xml == document
+    found, _ = parse_ixml(document)
+    assert found.xml == document
+    edited = read(build_ixml(replace(found, scene="new", tracks=(IxmlTrack(1, 1, "x"),))))
+    assert (edited.scene, edited.tracks, edited.take) == ("new", (IxmlTrack(1, 1, "x"),), found.take)
 
 
 def test_a_new_document_has_the_specification_s_words() -> None:

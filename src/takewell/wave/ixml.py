@@ -123,7 +123,7 @@ def _first_line(error: Exception) -> str:
 
 
 def name_of(element: Any) -> str:
-    return etree.QName(element).localname.upper() if isinstance(element.tag, str) else ""
+    return element.tag.rsplit("}", 1)[-1].upper() if isinstance(element.tag, str) else ""
 
 
 def child_of(element: Any, name: str) -> Any:

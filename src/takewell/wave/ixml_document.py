@@ -63,6 +63,7 @@ def build_ixml(
     ixml : Ixml
         Where ``ixml.xml`` holds a readable document, that document is edited: only fields that differ from it
         are touched, and it comes back byte by byte (and a line end where its length is odd) where nothing differs.
+        What is written is well formed, also where that document was not.
     bext : Bext or None
         The broadcast extension beside it, which the document's own copy then follows, if it has one.
     encoding, rate : Encoding, int
@@ -89,6 +90,8 @@ def build_ixml(
         if not ixml.xml:
             etree.indent(root)
         document = etree.tostring(root, xml_declaration=True, encoding="UTF-8")
+        if oddity and root_of(document)[1]:  # what was saved of a malformed document need not be well formed
+            return build_ixml(replace(ixml, xml=b""), bext=bext, encoding=encoding, rate=rate)
     return document + b"\n" * (len(document) % 2)  # libsndfile 1.2 does not skip a pad byte in RF64
 
 
