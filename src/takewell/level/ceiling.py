@@ -14,15 +14,17 @@ from dataclasses import replace
 from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from takewell.level.decision import Decision
 from takewell.level.peaks import StepPeaks
 from takewell.level.settings import LevelSettings
+from takewell.level.speech import Heard
 
 APART_SHARE = 0.25
 SECONDS_PER_STRETCH = 20.0
 BEFORE_S, AFTER_S = 0.15, 0.25
-"""How far a stretch around a peak outside speech reaches, where the pause leaves room."""
+"""How much of the quiet around it a stretch without own speech takes for the way of the gain."""
 
 
 class Stretch(NamedTuple):
@@ -35,15 +37,16 @@ class Stretch(NamedTuple):
 
 
 Stretches = Sequence[Stretch]
+F64 = NDArray[np.float64]
 
 
-def peaks_apart(decision: Decision, peaks: StepPeaks, settings: LevelSettings) -> Stretches:
+def peaks_apart(decision: Decision, heard: Heard, peaks: StepPeaks, settings: LevelSettings) -> Stretches:
     """Return the stretches of a passage that want a lower gain for their peaks; none where it is not worth it."""
     allowed = settings.ceiling_dbtp + settings.limit_db
     over = peaks.above(decision.start_s, decision.end_s, allowed - decision.gain_db)
     if not over or decision.gain_db - (allowed - max(peak for _, _, peak in over)) < settings.least_move_lu:
         return ()
-    stretches = _from_pause_to_pause(decision, over)
+    stretches = _from_pause_to_pause(decision, heard, over)
     speech_s = decision.passage.speech_s
     apart_s = sum(
         u.active_s for u in decision.passage.utterances if any(s.low <= u.start_s < s.high for s in stretches)
@@ -80,7 +83,9 @@ def under_ceiling(
     return parts
 
 
-def _from_pause_to_pause(decision: Decision, over: Sequence[tuple[float, float, float]]) -> list[Stretch]:
+def _from_pause_to_pause(
+    decision: Decision, heard: Heard, over: Sequence[tuple[float, float, float]]
+) -> list[Stretch]:
     """Return stretches around the steps that are too high, in order and apart."""
     starts = np.array([u.start_s for u in decision.passage.utterances])
     ends = np.array([u.end_s for u in decision.passage.utterances])
@@ -91,14 +96,23 @@ def _from_pause_to_pause(decision: Decision, over: Sequence[tuple[float, float, 
         before = float(ends[first - 1]) if first > 0 else decision.start_s
         after = float(starts[last + 1]) if last + 1 < len(starts) else decision.end_s
         if first <= last:
-            way_in, way_out = (before, float(starts[first])), (float(ends[last]), after)
+            way_in = heard.quiet(before, float(starts[first]), "last")
+            way_out = heard.quiet(float(ends[last]), after, "first")
         else:
-            way_in, way_out = (max(before, start - BEFORE_S), start), (end, min(after, end + AFTER_S))
+            way_in, way_out = heard.quiet(before, start, "last"), heard.quiet(end, after, "first")
+            way_in = max(way_in[0], way_in[1] - BEFORE_S), way_in[1]
+            way_out = way_out[0], min(way_out[1], way_out[0] + AFTER_S)
         low, high = max(sum(way_in) / 2, decision.start_s), min(sum(way_out) / 2, decision.end_s)
-        if stretches and low <= stretches[-1].high:
+        no_speech_between = first > last and _none_between(starts, stretches, start)
+        if stretches and (low <= stretches[-1].high or no_speech_between):
             last_one = stretches.pop()
             if last_one.high > high:
                 high, way_out = last_one.high, last_one.way_out
             low, way_in = last_one.low, last_one.way_in
         stretches.append(Stretch(low, high, way_in, way_out))
     return stretches
+
+
+def _none_between(starts: F64, stretches: Sequence[Stretch], at_s: float) -> bool:
+    """Return whether no utterance begins between the last stretch and a moment."""
+    return bool(stretches) and not np.any((starts > stretches[-1].high) & (starts < at_s))

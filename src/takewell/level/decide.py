@@ -19,22 +19,20 @@ Conventions: times in seconds of the take, gains in whole tenths of a decibel.
 """
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 
-from takewell.level.ceiling import Stretches, peaks_apart, under_ceiling
+from takewell.level.ceiling import peaks_apart, under_ceiling
 from takewell.level.decision import Decision, Limit
 from takewell.level.evidence import TrackEvidence
 from takewell.level.floor_jumps import settle
 from takewell.level.passages import Passage, measured
 from takewell.level.peaks import StepPeaks
 from takewell.level.settings import LevelSettings
+from takewell.level.speech import Heard
 from takewell.roll.values import Move
-
-Bools = NDArray[np.bool_]
 
 SHOUT_S = 15.0
 SHOUT_LU = 6.0
@@ -42,18 +40,17 @@ SHOUT_LU = 6.0
 
 def decide(
     track: TrackEvidence,
-    own: Bools,
+    heard: Heard,
     passages: Sequence[Passage],
     settings: LevelSettings,
     fixed: Sequence[Move] = (),
 ) -> list[Decision]:
-    """Return the decisions for a track, in order and without overlap; none where it is left alone.
+    """Return the decisions for a track, in order and without overlap.
 
     Parameters
     ----------
     track : TrackEvidence
-    own : (m,) bool array
-        Fine steps with own speech.
+    heard : Heard
     passages : sequence of Passage
         From `find_passages`, covering the track.
     settings : LevelSettings
@@ -61,26 +58,17 @@ def decide(
         The person's lines for this track.
     """
     peaks = StepPeaks(track)
-
-    def again(passage: Passage, without: Stretches) -> Passage:
-        mine = own.copy()
-        for low, high, _, _ in without:
-            start, stop = np.searchsorted(
-                track.trace.fine_edges, (low * track.trace.rate, high * track.trace.rate)
-            )
-            mine[max(int(start) - 1, 0) : int(stop)] = False
-        return measured(track.trace, mine, passage, settings.target_lufs)
-
-    nodes = [d for p in passages for d in _held(p, passages, peaks, again, settings)]
+    nodes = [d for p in passages for d in _held(p, passages, heard, peaks, settings)]
     nodes = [replace(d, gain_db=_tenths(d.gain_db, d.most_db)) for d in nodes]
     nodes = _with_fixed(nodes, fixed)
     nodes = _floors_settled(nodes, settings)
     nodes = _silences_joined(nodes, peaks, settings)
-    nodes = _neighbours_shared(nodes, settings.least_move_lu)
-    free = [d for d in nodes if d.kind != "fixed"]
-    if not fixed and all(abs(d.gain_db) < settings.least_move_lu for d in free):
-        return []
-    return nodes
+    return _neighbours_shared(nodes, settings.least_move_lu)
+
+
+def worth_moving(decisions: Sequence[Decision], settings: LevelSettings) -> bool:
+    """Return whether a track is moved at all, rather than left alone."""
+    return any(d.kind == "fixed" or abs(d.gain_db) >= settings.least_move_lu for d in decisions)
 
 
 def wanted_gain(passage: Passage, settings: LevelSettings) -> float | None:
@@ -97,19 +85,20 @@ def wanted_gain(passage: Passage, settings: LevelSettings) -> float | None:
 def _held(
     passage: Passage,
     passages: Sequence[Passage],
+    heard: Heard,
     peaks: StepPeaks,
-    again: Callable[[Passage, Stretches], Passage],
     settings: LevelSettings,
 ) -> list[Decision]:
     """Return a passage's decision under its limits, in parts where single peaks are set apart."""
     decision = _wanted(passage, passages, settings)
     if decision.kind == "silence":
         return [decision]
-    apart = peaks_apart(decision, peaks, settings)
+    apart = peaks_apart(decision, heard, peaks, settings)
     if apart:
         # Without the peaks the speech may read lower, so it gets more gain, and more peaks may be too high.
-        cleared = _wanted(again(passage, apart), passages, settings)
-        apart = peaks_apart(cleared, peaks, settings)
+        speech = heard.without((stretch.low, stretch.high) for stretch in apart)
+        cleared = _wanted(measured(speech, passage, settings.target_lufs), passages, settings)
+        apart = peaks_apart(cleared, heard, peaks, settings)
         decision = cleared if apart and cleared.kind == "speech" else decision
     return under_ceiling(decision, apart, peaks, settings)
 
@@ -159,7 +148,8 @@ def _floor_limit(passage: Passage, settings: LevelSettings) -> tuple[float, Limi
     if settings.floor_rise_db is not None:
         limits.append((settings.floor_rise_db, "rise"))
     if passage.setting.floor_dbfs_a is not None:
-        limits.append((settings.floor_most_dbfs - passage.setting.floor_dbfs_a, "floor"))
+        # The guard is against raising: a floor that was recorded higher is no reason to turn the speech down.
+        limits.append((max(settings.floor_most_dbfs - passage.setting.floor_dbfs_a, 0.0), "floor"))
     return min(limits, key=lambda limit: limit[0])
 
 

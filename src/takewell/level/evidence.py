@@ -27,10 +27,11 @@ class SampleReader(Protocol):
 
 @dataclass(frozen=True)
 class TrackEvidence:
-    """One track: its trace, and the gain settings it was recorded at."""
+    """One track, or several that move together: the trace, and the gain settings it was recorded at."""
 
     take: str
-    number: int
+    members: tuple[int, ...]
+    """Numbers of the tracks; one, unless they are linked."""
     name: str
     role: Role
     trace: Trace
@@ -44,9 +45,9 @@ class TrackEvidence:
         return self.trace.length_samples / self.trace.rate
 
     def samples(self, start_samples: int, stop_samples: int) -> F64:
-        """Return a (n,) copy of the samples, clipped to the track's ends, non-finite ones as zero."""
+        """Return a (n, members) copy of the samples, clipped to the track's ends, non-finite ones as zero."""
         start, stop = max(start_samples, 0), min(stop_samples, self.trace.length_samples)
         if stop <= start:
-            return np.zeros(0)
-        read = self.reader.read([self.number], start, stop - start)
-        return np.nan_to_num(np.asarray(read)[:, 0].astype(np.float64), nan=0.0, posinf=0.0, neginf=0.0)
+            return np.zeros((0, len(self.members)))
+        read = self.reader.read(self.members, start, stop - start)
+        return np.nan_to_num(np.asarray(read).astype(np.float64), nan=0.0, posinf=0.0, neginf=0.0)

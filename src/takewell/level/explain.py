@@ -57,6 +57,10 @@ def explain_track(plan: TrackPlan, settings: LevelSettings) -> list[str]:
 def _left_alone(plan: TrackPlan, settings: LevelSettings) -> str:
     if plan.loudness_lufs is None:
         return "No speech was found, so it is left as it is."
+    held = [d for d in plan.decisions if d.limit is not None and abs(d.held_db) >= settings.least_move_lu]
+    if held:
+        why = " ".join(explanation(held[0], settings))
+        return f"{why} What is left is not worth a move."
     return (
         f"Its speech lies at {plan.loudness_lufs:.1f} LUFS and no passage would move by "
         f"{settings.least_move_lu:g} LU or more, so it is left as it is."

@@ -10,15 +10,17 @@ from dataclasses import replace
 
 from takewell.engine.results import Passage
 from takewell.level.evidence import TrackEvidence
+from takewell.level.linked import link_keys, together
 from takewell.level.setting_step import step_position
 from takewell.level.speech import Setting
 from takewell.roll import MeasuredTake, TrackReader
 
 
 def gather(measured: MeasuredTake, reader: TrackReader) -> tuple[TrackEvidence, ...]:
-    """Return the evidence for every track of a take that lies in a file."""
+    """Return the evidence for every track of a take, those that move together as one."""
     take = measured.take
-    found = []
+    keys = link_keys(take.tracks)
+    rows: dict[tuple[str, ...], list[TrackEvidence]] = {}
     for track in take.tracks:
         trace = measured.trace(track.number)
         pieces = [
@@ -27,15 +29,16 @@ def gather(measured: MeasuredTake, reader: TrackReader) -> tuple[TrackEvidence, 
         ]
         evidence = TrackEvidence(
             take=take.id,
-            number=track.number,
+            members=(track.number,),
             name=track.name,
             role=track.role,
             trace=trace,
             settings=settings_of(pieces, trace.length_samples / take.rate),
             reader=reader,
         )
-        found.append(replace(evidence, settings=to_the_sample(evidence)))
-    return tuple(found)
+        rows.setdefault(keys[track.number], []).append(evidence)
+    found = [together(row) for row in rows.values()]
+    return tuple(replace(one, settings=to_the_sample(one)) for one in found)
 
 
 def to_the_sample(track: TrackEvidence) -> tuple[Setting, ...]:

@@ -50,7 +50,7 @@ def to_moves(
         moves.append(
             Move(
                 take=track.take,
-                track=track.number,
+                track=track.members[0],
                 start_s=round(starts[i], 9),
                 end_s=round(ends[i], 9),
                 gain_db=d.gain_db,

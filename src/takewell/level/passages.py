@@ -3,7 +3,7 @@
 1. A moved gain setting (the measurement's passages: level and floor jumped together) always begins a new
    passage, where it happened.
 2. Inside a setting, the levels of the utterances are cut by a penalised change-point search (`change_points`):
-   another talker, another distance, a shout. A change is only ever between two utterances, so it lies in a pause.
+   another talker, another distance, a shout. A change is only ever between two utterances, where nobody speaks.
 3. Neighbours inside one setting whose loudness differs by less than the least move are one passage.
 
 The search works on the K-weighted level of each utterance, weighted by its seconds of speech (at most
@@ -27,11 +27,9 @@ from numpy.typing import NDArray
 
 from takewell.level.change_points import change_points
 from takewell.level.loudness import passage_loudness
-from takewell.level.speech import Setting, Utterance, utterances
-from takewell.measure.trace import Trace
+from takewell.level.speech import Heard, Setting, Utterance, utterances
 
 F64 = NDArray[np.float64]
-Bools = NDArray[np.bool_]
 
 CHANGE_COST = 4.0
 LEAST_SPREAD_DB, MOST_SPREAD_DB = 2.5, 5.0
@@ -76,15 +74,13 @@ class Passage:
 
 
 def find_passages(
-    trace: Trace, levels: F64, own: Bools, settings: Sequence[Setting], *, target_lufs: float, least_lu: float
+    heard: Heard, settings: Sequence[Setting], *, target_lufs: float, least_lu: float
 ) -> list[Passage]:
     """Return the passages of a track, in order and without gaps.
 
     Parameters
     ----------
-    trace : Trace
-    levels, own : (m,) arrays
-        Level and own speech of each fine step, from `speech`.
+    heard : Heard
     settings : sequence of Setting
     target_lufs : float
         Where speech will be brought, for the gates.
@@ -93,24 +89,23 @@ def find_passages(
     """
     found: list[Passage] = []
     for index, setting in enumerate(settings):
-        spoken = utterances(trace, levels, own, setting.start_s, setting.end_s)
+        spoken = utterances(heard, setting.start_s, setting.end_s)
         groups = _groups(spoken)
-        parts = _cut(trace, own, setting, groups, target_lufs, least_lu)
+        parts = _cut(heard, setting, groups, target_lufs, least_lu)
         begins: Begins = "setting" if index else "take"
         parts[0] = replace(parts[0], begins=begins, pause=(setting.start_s, setting.start_s))
         found += parts
     return found
 
 
-def measured(trace: Trace, own: Bools, passage: Passage, target_lufs: float) -> Passage:
+def measured(heard: Heard, passage: Passage, target_lufs: float) -> Passage:
     """Return the passage with the loudness and RMS of the speech between its ends."""
-    loudness, rms = passage_loudness(trace, own, *passage.clear, target_lufs=target_lufs)
+    loudness, rms = passage_loudness(heard.trace, heard.own, *passage.clear, target_lufs=target_lufs)
     return replace(passage, loudness_lufs=loudness, speech_rms_dbfs=rms)
 
 
 def _cut(
-    trace: Trace,
-    own: Bools,
+    heard: Heard,
     setting: Setting,
     groups: list[list[Utterance]],
     target_lufs: float,
@@ -118,12 +113,11 @@ def _cut(
 ) -> list[Passage]:
     if not groups:
         return [Passage(setting.start_s, setting.end_s, setting, "take", (0.0, 0.0), (), None, None)]
-    pauses = [longest_pause(a, b) for a, b in itertools.pairwise(groups)]
+    pauses = [heard.quiet(a[-1].end_s, b[0].start_s, "longest") for a, b in itertools.pairwise(groups)]
     middles = [setting.start_s, *(sum(pause) / 2 for pause in pauses), setting.end_s]
     parts = [
         measured(
-            trace,
-            own,
+            heard,
             Passage(
                 start_s=middles[i],
                 end_s=middles[i + 1],
@@ -151,13 +145,8 @@ def _cut(
         both = replace(
             parts[at], end_s=parts[at + 1].end_s, utterances=parts[at].utterances + parts[at + 1].utterances
         )
-        parts[at : at + 2] = [measured(trace, own, both, target_lufs)]
+        parts[at : at + 2] = [measured(heard, both, target_lufs)]
     return parts
-
-
-def longest_pause(before: Sequence[Utterance], after: Sequence[Utterance]) -> tuple[float, float]:
-    """Return the pause between two groups of utterances."""
-    return before[-1].end_s, after[0].start_s
 
 
 def _groups(spoken: list[Utterance]) -> list[list[Utterance]]:

@@ -60,12 +60,14 @@ class StepPeaks:
         start, stop = round(start_s * rate), round(end_s * rate)
         low, high = int(edges[steps.start]), int(edges[steps.stop])
         if low >= high:
-            return float(decibels(highest_reading(self._track.samples(start, stop))))
-        parts = [self._track.samples(start, low), self._track.samples(high, stop)]
-        return max(float(decibels(highest_reading(part))) for part in parts)
+            return self._reading(start, stop)
+        return max(self._reading(start, low), self._reading(high, stop))
 
     def _read(self, step: int) -> None:
         edges = self._track.trace.edges
-        samples = self._track.samples(int(edges[step]) - _MARGIN, int(edges[step + 1]) + _MARGIN)
-        self._peaks[step] = float(decibels(highest_reading(samples)))
+        self._peaks[step] = self._reading(int(edges[step]) - _MARGIN, int(edges[step + 1]) + _MARGIN)
         self._known[step] = True
+
+    def _reading(self, start: int, stop: int) -> float:
+        channels = self._track.samples(start, stop).T
+        return float(decibels(max(highest_reading(np.ascontiguousarray(channel)) for channel in channels)))

@@ -6,12 +6,11 @@ alone, and so are takes that are room tone or line-up tone.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
-from takewell.level.decide import decide
+from takewell.level.decide import decide, worth_moving
 from takewell.level.decision import Decision
 from takewell.level.evidence import TrackEvidence
 from takewell.level.joins import to_moves
@@ -20,11 +19,9 @@ from takewell.level.passages import Passage, find_passages, measured
 from takewell.level.peaks import StepPeaks
 from takewell.level.sentences import reason
 from takewell.level.settings import LevelSettings
-from takewell.level.speech import Setting, speech_levels, utterances, without_spill
+from takewell.level.speech import Heard, Setting, listen, utterances
+from takewell.level.spill import without_spill
 from takewell.roll.values import Move, Role, TakeKind
-
-F64 = NDArray[np.float64]
-Bools = NDArray[np.bool_]
 
 LEVELLED_KINDS: tuple[TakeKind, ...] = ("take", "wild")
 
@@ -43,7 +40,7 @@ class Prediction:
 
 @dataclass(frozen=True)
 class TrackPlan:
-    """A track's moves with the decision and the prediction for each; no moves where it is left alone."""
+    """A track's moves with the prediction for each, none where it is left alone, and the decisions behind them."""
 
     take: str
     number: int
@@ -74,68 +71,66 @@ def plan_take(
         The person's lines for this take.
     """
     chosen = [track for track in tracks if track.role in levelled_roles(settings)]
-    heard = {track.number: speech_levels(track.trace, track.settings) for track in chosen}
-    plans = []
-    for track in chosen:
-        levels, active, standing = heard[track.number]
+    heard = [listen(track.trace, track.settings) for track in chosen]
+    plans: list[TrackPlan] = []
+    for track, mine in zip(chosen, heard, strict=True):
         if track.role == "mix":
-            own = active
-            passages = [_whole(track, levels, own, settings)]
+            passages = [_whole(track, mine, settings)]
         else:
-            others = [heard[t.number][2] for t in chosen if t.role == "iso" and t is not track]
-            own = without_spill(active, standing, others)
+            others = [h for h, t in zip(heard, chosen, strict=True) if t.role == "iso" and t is not track]
+            mine = without_spill(mine, others)
             passages = find_passages(
-                track.trace,
-                levels,
-                own,
+                mine,
                 track.settings,
                 target_lufs=settings.target_lufs,
                 least_lu=settings.least_move_lu,
             )
-        walls = [move for move in fixed if move.track == track.number]
-        plans.append(_plan(track, own, decide(track, own, passages, settings, walls), settings))
-    return tuple(plans)
+        walls = [move for move in fixed if move.track in track.members]
+        decisions = decide(track, mine, passages, settings, walls)
+        plans += _plans(track, mine, decisions, settings)
+    return tuple(sorted(plans, key=lambda plan: plan.number))
 
 
-def _plan(
-    track: TrackEvidence, own: Bools, decisions: Sequence[Decision], settings: LevelSettings
-) -> TrackPlan:
-    moves = to_moves(track, decisions, settings, reason)
+def _plans(
+    track: TrackEvidence, heard: Heard, decisions: Sequence[Decision], settings: LevelSettings
+) -> list[TrackPlan]:
+    """Return one plan for each track that moves together here."""
     peaks = StepPeaks(track)
+
+    def loudness(start_s: float, end_s: float) -> float | None:
+        target = settings.target_lufs
+        return passage_loudness(track.trace, heard.own, start_s, end_s, target_lufs=target)[0]
 
     def predicted(decision: Decision, move: Move) -> Prediction:
         first, last = decision.passage.setting.clear
-        loudness, _ = passage_loudness(
-            track.trace,
-            own,
-            max(move.start_s, first),
-            min(move.end_s, last),
-            target_lufs=settings.target_lufs,
-        )
+        before = loudness(max(move.start_s, first), min(move.end_s, last))
         peak = peaks.highest(move.start_s, move.end_s)
         return Prediction(
-            speech_lufs=None if loudness is None else loudness + move.gain_db,
+            speech_lufs=None if before is None else before + move.gain_db,
             floor_dbfs_a=decision.floor_after,
             true_peak_dbtp=peak + move.gain_db if np.isfinite(peak) else None,
         )
 
-    return TrackPlan(
-        take=track.take,
-        number=track.number,
-        name=track.name,
-        decisions=tuple(decisions),
-        moves=tuple(moves),
-        predictions=tuple(predicted(d, m) for d, m in zip(decisions, moves, strict=True)),
-        loudness_lufs=passage_loudness(
-            track.trace, own, 0.0, track.length_s, target_lufs=settings.target_lufs
-        )[0],
-    )
+    moves = to_moves(track, decisions, settings, reason) if worth_moving(decisions, settings) else []
+    predictions = tuple(predicted(d, m) for d, m in zip(decisions, moves, strict=bool(moves)))
+    return [
+        TrackPlan(
+            take=track.take,
+            number=number,
+            name=track.name,
+            decisions=tuple(decisions),
+            moves=tuple(replace(move, track=number) for move in moves),
+            predictions=predictions,
+            loudness_lufs=loudness(0.0, track.length_s),
+        )
+        for number in track.members
+    ]
 
 
-def _whole(track: TrackEvidence, levels: F64, own: Bools, settings: LevelSettings) -> Passage:
+def _whole(track: TrackEvidence, heard: Heard, settings: LevelSettings) -> Passage:
     """Return one passage for the whole track, whatever changes in it."""
     floors = [s.floor_dbfs_a for s in track.settings if s.floor_dbfs_a is not None]
     setting = Setting(0.0, track.length_s, max(floors, default=None))
-    spoken = utterances(track.trace, levels, own, 0.0, track.length_s)
-    passage = Passage(0.0, track.length_s, setting, "take", (0.0, 0.0), tuple(spoken), None, None)
-    return measured(track.trace, own, passage, settings.target_lufs)
+    spoken = tuple(utterances(heard, 0.0, track.length_s))
+    passage = Passage(0.0, track.length_s, setting, "take", (0.0, 0.0), spoken, None, None)
+    return measured(heard, passage, settings.target_lufs)

@@ -27,7 +27,7 @@ def step_position(track: TrackEvidence, near_s: float) -> int:
     near, reach = math.floor(near_s * rate + 0.5), math.ceil(SEARCH_S * rate)
     start = max(near - reach, 0)
     samples = track.samples(start, near + reach)
-    power = np.diff(samples) ** 2
+    power = (np.diff(samples, axis=0) ** 2).sum(axis=1)
     n = len(power)
     if n < 4 * EDGE_SAMPLES or not power.any():
         return near

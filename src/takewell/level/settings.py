@@ -33,8 +33,9 @@ class LevelSettings:
     limit_db: float = 3.0
     """The most the limiter may be left to take off a peak; gains go no higher than that."""
 
-    floor_most_dbfs: float = -45.0
-    """Highest A-weighted floor after gain. It lies about 25 dB under dialogue on target."""
+    floor_most_dbfs: float = -40.0
+    """Highest A-weighted floor that raising may lead to: some 20 dB under dialogue on target; with less than that
+    between them speech is plainly noisy (common practice, no source)."""
 
     floor_rise_db: float | None = None
     """The most a floor may rise over what was recorded; None sets no such limit (a track recorded far too

@@ -1,14 +1,14 @@
 """When does somebody speak into this microphone?
 
 From the 10 ms K-weighted levels of the traces, so no sample is read. A fine step is *active* where its level
-(RMS over 50 ms around it) stands
+(mean power of 50 ms around it) stands
 
 - at least `ABOVE_FLOOR_DB` over the floor of its gain setting (a tenth of the 100 ms steps lie below the floor),
 - at most `BELOW_LOUDEST_DB` under the loudest 100 ms within 2 s around it (the tail of a word, a breath and the
   room do not count; ITU-T P.56 uses a margin of 15.9 dB under the speech level, which lies some 8 dB under
-  the loudest tenth of a second), and
-- no more than `SPILL_DB` further under this track's own speech than another ISO of the take stands under its
-  speech: what is that much clearer elsewhere is spill from elsewhere.
+  the loudest tenth of a second).
+
+Which of that is spill from elsewhere, `spill` says.
 
 An *utterance* is a run of active steps whose gaps are shorter than `PAUSE_S`; closures inside words stay well
 below that (they last up to some 0.15 s; common practice, no source), so a pause never lies inside a word.
@@ -16,8 +16,9 @@ below that (they last up to some 0.15 s; common practice, no source), so a pause
 Conventions: levels in decibels relative to 1.0 RMS, K-weighted; times in seconds from the start of the take.
 """
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -32,13 +33,9 @@ Bools = NDArray[np.bool_]
 
 ABOVE_FLOOR_DB = 8.0
 BELOW_LOUDEST_DB = 24.0
-SPILL_DB = 10.0
 PAUSE_S = 0.25
 SHORTEST_S = 0.12
 """Runs of activity shorter than this are clicks, not speech."""
-
-LOUD_S = 2.0
-"""Loud speech is what this much of it exceeds: long enough to be no slam, short enough for a few words."""
 
 _SMOOTH_STEPS = 5
 _LOUD_STEPS = 10
@@ -73,36 +70,66 @@ class Utterance:
     """K-weighted level of its active steps, as power mean."""
 
 
-def speech_levels(trace: Trace, settings: Sequence[Setting]) -> tuple[F64, Bools, F64]:
-    """Return for each fine step the level, whether it is active by itself, and how far it stands above its track's speech.
+@dataclass(frozen=True)
+class Heard:
+    """What speaks into one microphone: one value for each fine step of `trace`.
 
-    Returns
-    -------
-    levels : (m,) float64 array
-    active : (m,) bool array
-    standing : (m,) float64 array
-        Level minus the level of loud speech in that gain setting (what `LOUD_S` of it, or a twentieth, exceed);
-        ``-inf`` where the setting holds no speech.
+    `levels` are K-weighted; `over_floor` is the same over the floor of its gain setting, comparable across settings
+    (``-inf`` where nothing is there); `active` is any speech, `own` the part of it that belongs here.
     """
+
+    trace: Trace
+    levels: F64
+    over_floor: F64
+    active: Bools
+    own: Bools
+
+    def quiet(
+        self, low_s: float, high_s: float, which: Literal["longest", "first", "last"]
+    ) -> tuple[float, float]:
+        """Return a run of steps between two moments in which nobody speaks, not even from afar.
+
+        Of several at least half as long as a pause, the one asked for; the whole stretch where there is none.
+        """
+        edges, rate = self.trace.fine_edges, self.trace.rate
+        inside = steps_within(edges, rate, low_s, high_s)
+        still = np.concatenate([[False], ~self.active[inside], [False]]).astype(np.int8)
+        runs = np.flatnonzero(np.diff(still)).reshape(-1, 2) + inside.start
+        runs = runs[(runs[:, 1] - runs[:, 0]) * FINE_S >= PAUSE_S / 2]
+        if not len(runs):
+            return low_s, high_s
+        chosen = {"first": 0, "last": -1, "longest": int(np.argmax(runs[:, 1] - runs[:, 0]))}[which]
+        start, stop = edges[runs[chosen]] / rate
+        return max(float(start), low_s), min(float(stop), high_s)
+
+    def without(self, stretches: Iterable[tuple[float, float]]) -> "Heard":
+        """Return the same with no own speech in some stretches (start, end)."""
+        own = self.own.copy()
+        for low_s, high_s in stretches:
+            start, stop = np.searchsorted(self.trace.fine_edges, np.array([low_s, high_s]) * self.trace.rate)
+            own[max(int(start) - 1, 0) : int(stop)] = False
+        return replace(self, own=own)
+
+
+def listen(trace: Trace, settings: Sequence[Setting]) -> Heard:
+    """Return what speaks into a microphone recorded at those gain settings; all of it taken for its own."""
     power = trace.fine_k_rms.astype(np.float64) ** 2
     levels = np.full(len(power), -np.inf)
     active = np.zeros(len(power), np.bool_)
-    standing = np.full(len(power), -np.inf)
+    over_floor = np.full(len(power), -np.inf)
     for setting in settings:
         inside = steps_within(trace.fine_edges, trace.rate, *setting.clear)
         floor = _floor_db(trace, setting)
         if inside.stop <= inside.start or not np.isfinite(floor):
             continue
-        part = power_decibels(_mean_around(power[inside], _SMOOTH_STEPS))
+        part = power_decibels(mean_around(power[inside], _SMOOTH_STEPS))
         levels[inside] = part
+        over_floor[inside] = part - floor
         loudest = maximum_filter1d(
-            power_decibels(_mean_around(power[inside], _LOUD_STEPS)), _NEAR_STEPS, mode="nearest"
+            power_decibels(mean_around(power[inside], _LOUD_STEPS)), _NEAR_STEPS, mode="nearest"
         )
-        on = (part >= floor + ABOVE_FLOOR_DB) & (part >= loudest - BELOW_LOUDEST_DB)
-        if on.any():
-            active[inside] = on
-            standing[inside] = part - _loud_speech(part[on])
-    return levels, active, standing
+        active[inside] = (part >= floor + ABOVE_FLOOR_DB) & (part >= loudest - BELOW_LOUDEST_DB)
+    return Heard(trace, levels, over_floor, active, active)
 
 
 def steps_within(edges: NDArray[np.int64], rate: int, start_s: float, end_s: float) -> slice:
@@ -112,19 +139,11 @@ def steps_within(edges: NDArray[np.int64], rate: int, start_s: float, end_s: flo
     return slice(first, max(last, first))
 
 
-def without_spill(active: Bools, standing: F64, others: Sequence[F64]) -> Bools:
-    """Return the active steps that are not spill from another track, whose standings are `others`."""
-    own = active.copy()
-    for other in others:
-        n = min(len(own), len(other))
-        own[:n] &= ~(other[:n] > standing[:n] + SPILL_DB)
-    return own
-
-
-def utterances(trace: Trace, levels: F64, own: Bools, start_s: float, end_s: float) -> list[Utterance]:
-    """Return the utterances between two moments, in order."""
+def utterances(heard: Heard, start_s: float, end_s: float) -> list[Utterance]:
+    """Return the utterances of own speech between two moments, in order."""
+    trace = heard.trace
     inside = steps_within(trace.fine_edges, trace.rate, start_s, end_s)
-    steps = np.flatnonzero(own[inside]) + inside.start
+    steps = np.flatnonzero(heard.own[inside]) + inside.start
     if not len(steps):
         return []
     pause = round(PAUSE_S / FINE_S)
@@ -134,7 +153,7 @@ def utterances(trace: Trace, levels: F64, own: Bools, start_s: float, end_s: flo
         active_s = float((trace.fine_edges[run + 1] - trace.fine_edges[run]).sum() / trace.rate)
         if active_s < SHORTEST_S:
             continue
-        mean = float(np.mean(10 ** (levels[run] / 10)))
+        mean = float(np.mean(10 ** (heard.levels[run] / 10)))
         found.append(
             Utterance(
                 start_s=float(trace.fine_edges[run[0]] / trace.rate),
@@ -146,15 +165,10 @@ def utterances(trace: Trace, levels: F64, own: Bools, start_s: float, end_s: flo
     return found
 
 
-def _mean_around(power: F64, steps: int) -> F64:
+def mean_around(power: F64, steps: int) -> F64:
     """Return the mean over `steps` steps around each, the ends repeated; only sums of what is positive."""
     padded = np.pad(power, (steps // 2, (steps - 1) // 2), mode="edge")
     return window_powers(padded, np.ones(len(padded), np.int64), steps)
-
-
-def _loud_speech(active_levels: F64) -> float:
-    rank = max(min(round(LOUD_S / FINE_S), len(active_levels) // 20), 1)
-    return float(np.partition(active_levels, -rank)[-rank])
 
 
 def _floor_db(trace: Trace, setting: Setting) -> float:

@@ -1,0 +1,92 @@
+"""Which tracks must move together, and what do they measure as one?
+
+The two sides of a stereo mix, and tracks that a decoder will add (mid and side, a stereo pair), keep their balance
+only under one gain. They are judged by the sum of their powers, as BS.1770-5 adds the channels of a programme, and
+by the highest of their peaks; each gets the same moves.
+
+Linked are the mix tracks of one file, the ISOs of one group, and ISOs of one file whose names differ only in a last
+word for left and right.
+
+Conventions: as in `evidence`.
+"""
+
+import re
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from takewell.level.evidence import TrackEvidence
+from takewell.level.speech import Setting
+from takewell.measure.trace import Trace
+from takewell.roll.values import Track
+
+F32 = NDArray[np.float32]
+
+_SIDE = re.compile(r"[\s._-]*(l|r|left|right)$", re.IGNORECASE)
+
+
+def link_keys(tracks: Sequence[Track]) -> dict[int, tuple[str, ...]]:
+    """Return for each track, by number, a key that linked tracks share."""
+    keys: dict[int, tuple[str, ...]] = {}
+    for track in tracks:
+        stem = _SIDE.sub("", track.name)
+        if track.role == "mix":
+            keys[track.number] = ("mix", track.file)
+        elif track.group:
+            keys[track.number] = ("group", track.group, track.role)
+        elif stem and stem != track.name:
+            keys[track.number] = ("sides", track.file, stem.lower())
+        else:
+            keys[track.number] = (str(track.number),)
+    return keys
+
+
+def together(tracks: Sequence[TrackEvidence]) -> TrackEvidence:
+    """Return linked tracks as one."""
+    first = tracks[0]
+    if len(tracks) == 1:
+        return first
+    return replace(
+        first,
+        members=tuple(number for track in tracks for number in track.members),
+        name=" + ".join(track.name for track in tracks),
+        trace=_sum([track.trace for track in tracks]),
+        settings=tuple(
+            Setting(s.start_s, s.end_s, _highest_floor(tracks, (s.start_s + s.end_s) / 2))
+            for s in first.settings
+        ),
+    )
+
+
+def _highest_floor(tracks: Sequence[TrackEvidence], at_s: float) -> float | None:
+    floors = [
+        s.floor_dbfs_a
+        for track in tracks
+        for s in track.settings
+        if s.start_s <= at_s < s.end_s and s.floor_dbfs_a is not None
+    ]
+    return max(floors, default=None)
+
+
+def _sum(traces: Sequence[Trace]) -> Trace:
+    """Return one trace: powers added, peaks the highest."""
+
+    def added(name: str) -> F32:
+        power = sum(getattr(trace, name).astype(np.float64) ** 2 for trace in traces)
+        return np.asarray(np.sqrt(power), dtype=np.float32)
+
+    def highest(name: str) -> F32:
+        return np.asarray(np.maximum.reduce([getattr(trace, name) for trace in traces]))
+
+    return replace(
+        traces[0],
+        peak=highest("peak"),
+        true_peak_bound=highest("true_peak_bound"),
+        rms=added("rms"),
+        k_rms=added("k_rms"),
+        a_rms=added("a_rms"),
+        fine_rms=added("fine_rms"),
+        fine_k_rms=added("fine_k_rms"),
+    )
