@@ -43,7 +43,12 @@ class CopyWriter:
         make_folder(target.parent)
         self._stack = ExitStack()
         self._temporary = self._stack.enter_context(atomic_path(target, replace=False))
-        self._handle: int | None = os.open(self._temporary, os.O_WRONLY)
+        self._handle: int | None = None
+        try:
+            self._handle = os.open(self._temporary, os.O_WRONLY)
+        except OSError as error:
+            self.abandon()
+            raise destination_error(target, error) from error
 
     def take(self, block: bytes) -> None:
         """Write the next block."""

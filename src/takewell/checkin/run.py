@@ -1,33 +1,30 @@
 """How is a plan carried out?
 
-The calling thread reads the card, file after file, and keeps the books. Each destination has a writer thread for the
-file at hand and one that finishes the file before: flush, rename, read back. So the card is read while
-the last file is still being verified.
+The calling thread reads the card, file after file, and keeps the books; the copies of the file before are still
+being finished and read back meanwhile.
 """
 
-import errno
 import os
-import threading
 from collections import deque
 from collections.abc import Sequence
-from concurrent.futures import Future, ThreadPoolExecutor, wait
+from concurrent.futures import Future, wait
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from takewell.checkin.card import Card, is_history, still_there
-from takewell.checkin.copying import CopyWriter, VerificationError, read_back, same_ends, verify_copy
-from takewell.checkin.journal import JOURNAL, Finished, Journal
-from takewell.checkin.measuring import Measurer
+from takewell.checkin.copying import CopyWriter, same_ends
+from takewell.checkin.finishing import Finisher
+from takewell.checkin.measuring import Measurer, MeasuringTaker
 from takewell.checkin.place import Place
-from takewell.checkin.plan import Plan, Step, Target, different
+from takewell.checkin.plan import Plan, Step, Target
 from takewell.checkin.relay import Lane, ReadError, relay
 from takewell.checkin.tally import SAY_EVERY_S, Tally
-from takewell.checkin.values import CheckedInFile, Copy, CopyState, ProgressReport, UnreadableSound
+from takewell.checkin.values import CheckedInFile, Copy, ProgressReport, UnreadableSound
 from takewell.checkin.wording import shown
 from takewell.errors import DestinationError, TakewellError
-from takewell.files import destination_error, make_folder
+from takewell.files import make_folder
 from takewell.manifest.hashing import Hasher, check_formats, same_digests
 from takewell.manifest.ignore import PATTERNS, IgnoreRule
 from takewell.manifest.values import HashedFile
@@ -35,10 +32,6 @@ from takewell.manifest.writing import can_be_recorded, formats_for, write_genera
 
 if TYPE_CHECKING:
     from takewell.engine.results import FileMeasurement
-
-
-_DEAD = {errno.ENOSPC, errno.EDQUOT, errno.EROFS, errno.ENODEV, errno.ENXIO, errno.EIO, errno.ESTALE}
-"""Errors after which a destination takes nothing more: full, read-only or gone."""
 
 
 @dataclass
@@ -63,12 +56,12 @@ class Outcome:
 
 @dataclass
 class _Pending:
-    """A file that was read, while its copies are being finished."""
+    """A file that was dealt with, while its copies are being finished."""
 
     step: Step
-    hashes: dict[str, str]
-    hashed: datetime
     copies: dict[int, "Future[Copy]"]
+    hashes: dict[str, str] = field(default_factory=dict)
+    hashed: datetime = field(default_factory=lambda: datetime.now(UTC))
     measurement: "Future[FileMeasurement | None] | None" = None
     note: str = ""
 
@@ -87,18 +80,13 @@ class Run:
         progress: ProgressReport | None,
     ) -> None:
         self._cards = cards
-        self._places = places
         self._plan = plan
         self._formats = formats
         self._outcome = Outcome()
         self._tally = Tally(_work(plan), progress)
         self._pending: deque[_Pending] = deque()
-        self._open: set[CopyWriter] = set()
-        self._dead: dict[int, str] = {}
         self._gone: dict[int, str] = {}
-        self._stopped = threading.Event()
-        self._finishers = [ThreadPoolExecutor(1, "finisher") for _ in places]
-        self._journals = [Journal(place.root) for place in places]
+        self._finishers = [Finisher(place, self._tally.verified) for place in places]
         self._measurer = Measurer([place.root for place in places], wanted=measure)
         self._entries: list[dict[str, HashedFile]] = [{} for _ in places]
 
@@ -125,122 +113,110 @@ class Run:
 
     def _carry_out(self, step: Step) -> None:
         self._say_at_hand(shown(step.path))
-        copies: dict[int, Future[Copy]] = {}
+        done = _Pending(step, {})
         waiting: list[Target] = []
         for target in step.targets:
-            sentence = self._gone.get(step.card) or self._dead.get(target.place)
+            finisher = self._finishers[target.place]
+            sentence = self._gone.get(step.card) or finisher.refusal
             if target.action == "refuse":
-                copies[target.place] = self._settled(target.place, "refused", target.sentence)
+                done.copies[target.place] = finisher.settled("refused", target.sentence)
             elif sentence:
-                copies[target.place] = self._settled(target.place, "failed", sentence)
+                done.copies[target.place] = finisher.settled("failed", sentence)
             else:
                 waiting.append(target)
         if waiting and all(self._can_resume(step, target) for target in waiting):
-            self._resume(step, waiting, copies)
+            self._resume(done, [target.place for target in waiting])
         elif waiting:
-            self._read_card(step, waiting, copies)
+            self._read_card(done, waiting)
         else:
             self._tally.verified(step.facts.size_bytes)
-            self._wait_for(step, {}, copies)
+        self._pending.append(done)
 
     def _can_resume(self, step: Step, target: Target) -> bool:
         if target.action != "resume":
             return False
-        place = self._places[target.place]
-        finished = place.finished[step.path]
+        place = self._finishers[target.place].place
         ends = same_ends(self._cards[step.card].root / step.path, place.root / step.path, step.facts)
-        return ends and set(self._formats) <= set(finished.hashes)
+        return ends and set(self._formats) <= set(place.finished[step.path].hashes)
 
-    def _resume(self, step: Step, targets: Sequence[Target], copies: dict[int, "Future[Copy]"]) -> None:
+    def _resume(self, done: _Pending, places: Sequence[int]) -> None:
         """Pass a file over whose copies were finished before, once each is read back and still the same."""
-        finished = {t.place: self._places[t.place].finished[step.path] for t in targets}
-        first = next(iter(finished.values()))
+        step, card = done.step, self._cards[done.step.card]
+        finished = {place: self._finishers[place].place.finished[step.path] for place in places}
+        first = finished[places[0]]
+        done.hashes, done.hashed = dict(first.hashes), datetime.fromisoformat(first.hashed)
         self._tally.read(step.facts.size_bytes)
         for place, entry in finished.items():
+            finisher = self._finishers[place]
             if same_digests(entry.hashes, first.hashes):
-                copies[place] = self._finishers[place].submit(self._compare, place, step, dict(entry.hashes))
+                done.copies[place] = finisher.compare(card, step, entry.hashes)
             else:
-                copies[place] = self._settled(place, "refused", self._changed(place, step.path))
-        self._wait_for(step, dict(first.hashes), copies, hashed=datetime.fromisoformat(first.hashed))
+                done.copies[place] = finisher.settled("refused", finisher.changed(step.path))
 
-    def _read_card(self, step: Step, targets: Sequence[Target], copies: dict[int, "Future[Copy]"]) -> None:
+    def _read_card(self, done: _Pending, targets: Sequence[Target]) -> None:
         """Read a file once for all its targets."""
-        card = self._cards[step.card]
+        step, card = done.step, self._cards[done.step.card]
+        writers, compared = self._begin(done, targets)
+        if not writers and not compared:
+            self._tally.read(step.facts.size_bytes)
+            return
+        hasher = _HashTaker(self._formats_of(step))
+        taker = self._measurer.taker(step.path, step.facts.size_bytes)
+        lanes = {place: Lane(writer) for place, writer in writers.items()}
+        hashing = Lane(hasher)
+        measuring = [Lane(taker)] if taker else []
+        try:
+            size, stat = relay(
+                card.root / step.path, [hashing, *lanes.values(), *measuring], self._count_read
+            )
+            sentence = self._as_listed(step, (size, stat.st_size, stat.st_mtime_ns))
+        except ReadError as error:
+            sentence = self._card_failed(step, error.cause)
+        if hashing.error is not None:
+            raise hashing.error
+        if sentence:
+            for place in [*writers, *compared]:
+                done.copies[place] = self._finishers[place].settled("failed", sentence)
+            for place, writer in writers.items():
+                self._finishers[place].give_up(writer)
+            return
+        done.hashes = hasher.hashes()
+        self._hold_against_the_card(step, done.hashes)
+        for place, writer in writers.items():
+            if (failure := lanes[place].error) is None:
+                done.copies[place] = self._finishers[place].finish(writer, step, done.hashes)
+            else:
+                self._finishers[place].give_up(writer)
+                done.copies[place] = self._finishers[place].failed(failure)
+        for place in compared:
+            done.copies[place] = self._finishers[place].compare(card, step, done.hashes)
+        if any(target.action == "mirror" for target in targets):
+            done.note = "lies on an earlier card, too"
+        if isinstance(taker, MeasuringTaker) and measuring[0].error is None:
+            done.measurement = self._measurer.finish(taker)
+
+    def _begin(self, done: _Pending, targets: Sequence[Target]) -> tuple[dict[int, CopyWriter], list[int]]:
+        """Return a writer for every destination that lacks the file, and the destinations that have one to compare."""
         writers: dict[int, CopyWriter] = {}
         compared: list[int] = []
         for target in targets:
+            finisher = self._finishers[target.place]
             if target.action == "mirror":
-                self._wait_until_there(target.place, step.path)
+                self._wait_until_there(target.place, done.step.path)
             try:
-                there = os.path.lexists(self._places[target.place].root / step.path)
-                if there and target.action != "copy":
+                if target.action != "copy" and os.path.lexists(finisher.place.root / done.step.path):
                     compared.append(target.place)
                 else:
-                    writers[target.place] = CopyWriter(self._places[target.place].root / step.path)
-                    self._open.add(writers[target.place])
+                    writers[target.place] = finisher.begin(done.step.path)
             except DestinationError as error:
-                copies[target.place] = self._failed(target.place, error)
-        if not writers and not compared:
-            self._tally.read(step.facts.size_bytes)
-            self._wait_for(step, {}, copies)
-            return
-        hasher = Hasher(self._formats_of(step))
-        taker = self._measurer.taker(step.path, step.facts.size_bytes)
-        lanes = {place: Lane(writer) for place, writer in writers.items()}
-        measuring = Lane(taker) if taker else None
-        hashing = Lane(_HashTaker(hasher))
-        try:
-            size, stat = relay(
-                card.root / step.path,
-                [hashing, *lanes.values(), *([measuring] if measuring else [])],
-                self._count_read,
-            )
-        except ReadError as error:
-            sentence = self._card_failed(step, error.cause)
-        else:
-            as_listed = (size, stat.st_size, stat.st_mtime_ns) == (
-                step.facts.size_bytes,
-                step.facts.size_bytes,
-                step.facts.modified_ns,
-            )
-            sentence = (
-                ""
-                if as_listed
-                else (
-                    f"{shown(card.root / step.path)} changed while it was being read and was not copied; is the recorder still writing?"
-                )
-            )
-        if sentence:
-            for place, writer in writers.items():
-                self._give_up(writer)
-                copies[place] = self._settled(place, "failed", sentence)
-            for place in compared:
-                copies[place] = self._settled(place, "failed", sentence)
-            self._wait_for(step, {}, copies)
-            return
-        hashes = hasher.hexdigests()
-        self._hold_against_the_card(step, hashes)
-        for place, writer in writers.items():
-            if (failure := lanes[place].error) is not None:
-                self._give_up(writer)
-                copies[place] = self._failed(place, failure)
-            else:
-                copies[place] = self._finishers[place].submit(self._finish, place, writer, step, hashes)
-        for place in compared:
-            copies[place] = self._finishers[place].submit(self._compare, place, step, hashes)
-        note = ""
-        if any(target.action == "mirror" for target in targets):
-            note = "lies on an earlier card, too"
-        measurement = None
-        if taker and measuring and measuring.error is None:
-            measurement = self._measurer.finish(taker)
-        self._wait_for(step, hashes, copies, measurement=measurement, note=note)
+                done.copies[target.place] = finisher.failed(error)
+        return writers, compared
 
     def _formats_of(self, step: Step) -> tuple[str, ...]:
         """Return the formats asked for and those in which the file is on record, here or on the card."""
-        histories = [self._cards[step.card].history, *(self._places[t.place].history for t in step.targets)]
+        histories = [self._finishers[target.place].place.history for target in step.targets]
         formats = tuple(self._formats)
-        for history in histories:
+        for history in [self._cards[step.card].history, *histories]:
             known = history.first(step.path)
             formats = formats_for(formats, known.hashes if known else {})
         return check_formats(formats)
@@ -253,98 +229,25 @@ class Run:
             self._outcome.notes.append(sentence)
             self._outcome.doubts.setdefault(step.card, []).append(sentence)
 
-    # On the finishers' threads.
-
-    def _finish(self, place: int, writer: CopyWriter, step: Step, hashes: dict[str, str]) -> Copy:
-        name = str(self._places[place].root)
-        known = self._places[place].history.first(step.path)
-        if known and same_digests(hashes, known.hashes) is False:
-            self._give_up(writer)
-            sentence = f"The manifest of {shown(name)} knows {shown(step.path)} as another file, so it was not copied; check this card in to another folder."
-            return Copy(name, "refused", sentence)
-        try:
-            writer.finish(step.facts.modified_ns)
-            self._open.discard(writer)
-            verify_copy(writer.target, hashes, self._count_verified)
-            self._note_down(place, step, hashes)
-        except (DestinationError, VerificationError) as error:
-            self._open.discard(writer)
-            return self._failed(place, error).result()
-        return Copy(name, "copied")
-
-    def _compare(self, place: int, step: Step, hashes: dict[str, str]) -> Copy:
-        there = self._places[place]
-        path = there.root / step.path
-        try:
-            same = path.stat().st_size == step.facts.size_bytes and read_back(
-                path, hashes, self._count_verified
-            )
-            if same:
-                self._note_down(place, step, hashes)
-                return Copy(str(there.root), "identical")
-        except DestinationError as error:
-            return self._failed(place, error).result()
-        except OSError as error:
-            sentence = f"{shown(path)} is there already but cannot be read ({error.strerror or error}); check this disk."
-            return Copy(str(there.root), "failed", sentence)
-        known = there.history.first(step.path)
-        earlier = there.finished.get(step.path)
-        if (known and same_digests(hashes, known.hashes)) or (
-            earlier and same_digests(hashes, earlier.hashes)
-        ):
-            return Copy(str(there.root), "refused", self._changed(place, step.path))
-        sentence = different(there, step.path, self._cards[step.card], "other content")
-        return Copy(str(there.root), "refused", sentence)
-
-    def _changed(self, place: int, path: str) -> str:
-        return (
-            f"{shown(self._places[place].root / path)} has changed since it was copied from the card; "
-            "move it away and run the same line again to copy it anew."
-        )
-
-    def _note_down(self, place: int, step: Step, hashes: dict[str, str]) -> None:
+    def _as_listed(self, step: Step, found: tuple[int, int, int]) -> str:
         facts = step.facts
-        now = datetime.now(UTC).isoformat()
-        try:
-            self._journals[place].add(Finished(step.path, facts.size_bytes, facts.modified_ns, hashes, now))
-        except OSError as error:
-            raise destination_error(self._places[place].root / JOURNAL, error) from error
-
-    def _count_verified(self, size_bytes: int) -> None:
-        if self._stopped.is_set():
-            raise _Stopped
-        self._tally.verified(size_bytes)
-
-    # What goes wrong.
-
-    def _settled(self, place: int, state: CopyState, sentence: str) -> "Future[Copy]":
-        done: Future[Copy] = Future()
-        done.set_result(Copy(str(self._places[place].root), state, sentence))
-        return done
-
-    def _failed(self, place: int, error: Exception) -> "Future[Copy]":
-        cause = error.__cause__
-        if isinstance(cause, OSError) and cause.errno in _DEAD:
-            self._dead.setdefault(
-                place,
-                f"{shown(self._places[place].root)} takes no more files; what was copied there stays and is verified: make room or mend the disk and run the same line again.",
-            )
-        return self._settled(place, "failed", str(error))
+        if found == (facts.size_bytes, facts.size_bytes, facts.modified_ns):
+            return ""
+        path = shown(self._cards[step.card].root / step.path)
+        return f"{path} changed while it was being read and was not copied; is the recorder still writing?"
 
     def _card_failed(self, step: Step, error: OSError) -> str:
         card = self._cards[step.card]
         if still_there(card):
-            return f"{shown(card.root / step.path)} cannot be read ({error.strerror or error}), so it was not copied; try another reader."
+            path, reason = shown(card.root / step.path), error.strerror or error
+            return f"{path} cannot be read ({reason}), so it was not copied; try another reader."
         self._gone[step.card] = (
-            f"The card at {shown(card.root)} is gone; what was copied stays and is verified: put it back and run the same line again to go on."
+            f"The card at {shown(card.root)} is gone; what was copied stays and is verified: "
+            "put it back and run the same line again to go on."
         )
         return self._gone[step.card]
 
-    def _give_up(self, writer: CopyWriter) -> None:
-        writer.abandon()
-        self._open.discard(writer)
-
-    # Keeping the books, on the calling thread.
+    # Keeping the books.
 
     def _count_read(self, size_bytes: int) -> None:
         self._tally.read(size_bytes)
@@ -353,19 +256,6 @@ class Run:
     def _say_at_hand(self, what: str) -> None:
         self._tally.file = what
         self._tally.say(now=True)
-
-    def _wait_for(
-        self,
-        step: Step,
-        hashes: dict[str, str],
-        copies: dict[int, "Future[Copy]"],
-        *,
-        hashed: datetime | None = None,
-        measurement: "Future[FileMeasurement | None] | None" = None,
-        note: str = "",
-    ) -> None:
-        moment = hashed or datetime.now(UTC)
-        self._pending.append(_Pending(step, hashes, moment, copies, measurement, note))
 
     def _wait_until_there(self, place: int, path: str) -> None:
         for pending in self._pending:
@@ -386,84 +276,72 @@ class Run:
             self._enter(head)
 
     def _enter(self, done: _Pending) -> None:
-        step = done.step
+        step, hashes = done.step, done.hashes
         copies = {place: copy.result() for place, copy in sorted(done.copies.items())}
         verified = [place for place, copy in copies.items() if copy.verified]
-        name = str(self._cards[step.card].root)
-        hashes = done.hashes if done.hashes else {}
+        card, size = str(self._cards[step.card].root), step.facts.size_bytes
         self._outcome.files.append(
-            CheckedInFile(
-                name, shown(step.path), step.facts.size_bytes, hashes, tuple(copies.values()), done.note
-            )
+            CheckedInFile(card, shown(step.path), size, hashes, tuple(copies.values()), done.note)
         )
         self._outcome.verified[step.card, step.path] = frozenset(verified)
         self._measurer.keep(step.path, verified, hashes, done.measurement)
         modified = datetime.fromtimestamp(step.facts.modified_ns / 1e9, UTC)
         for place in verified:
-            self._entries[place][step.path] = HashedFile(
-                step.path, step.facts.size_bytes, modified, hashes, done.hashed
-            )
+            self._entries[place][step.path] = HashedFile(step.path, size, modified, hashes, done.hashed)
 
     # At the end.
 
     def _make_folders(self) -> None:
-        for card in self._cards:
-            for index, place in enumerate(self._places):
-                if index in self._dead:
+        """Bring the folders along that hold no file."""
+        for finisher in self._finishers:
+            for folder in (folder for card in self._cards for folder in card.folders):
+                path = finisher.place.root / folder
+                if finisher.refusal or is_history(f"{folder}/x") or path.exists():
                     continue
-                for folder in card.folders:
-                    if is_history(f"{folder}/x") or (place.root / folder).exists():
-                        continue
-                    try:
-                        make_folder(place.root / folder)
-                    except DestinationError as error:
-                        self._outcome.problems.append(str(error))
+                try:
+                    make_folder(path)
+                except DestinationError as error:
+                    self._outcome.problems.append(str(error))
 
     def _write_manifests(self) -> None:
-        for index, (place, entries) in enumerate(zip(self._places, self._entries, strict=True)):
+        for index, (finisher, entries) in enumerate(zip(self._finishers, self._entries, strict=True)):
+            place = finisher.place
             rule = IgnoreRule([*PATTERNS, *place.history.ignore])
-            recorded = []
-            for path, entry in entries.items():
-                if is_history(path) or rule.leaves_out(path):
-                    continue
-                if can_be_recorded(path):
-                    recorded.append(entry)
-                else:
-                    self._outcome.notes.append(
-                        f"{shown(path)} is copied and verified, but a manifest cannot hold its name."
-                    )
+            media = [e for path, e in entries.items() if not is_history(path) and not rule.leaves_out(path)]
+            recorded = [entry for entry in media if can_be_recorded(entry.path)]
+            self._outcome.notes += [
+                f"{shown(entry.path)} is copied and verified, but a manifest cannot hold its name."
+                for entry in media
+                if not can_be_recorded(entry.path)
+            ]
             if not recorded:
                 continue
             self._say_at_hand("writing the manifest")
             try:
                 self._outcome.manifests[index] = write_generation(place.root, recorded, process="transfer")
             except TakewellError as error:
-                self._outcome.problems.append(
-                    f"{shown(place.root)} got no manifest for this check-in: {error}"
-                )
+                sentence = f"{shown(place.root)} got no manifest for this check-in: {error}"
+                self._outcome.problems.append(sentence)
 
     def _shut_down(self, *, whole: bool) -> None:
-        self._stopped.set()
         for finisher in self._finishers:
-            finisher.shutdown(cancel_futures=True)
-        for writer in list(self._open):
-            self._give_up(writer)
+            finisher.stop()
         self._measurer.close()
-        for index, journal in enumerate(self._journals):
-            done = [self._outcome.verified.get((s.card, s.path), frozenset()) for s in self._plan.steps]
-            journal.close(remove=whole and index in self._outcome.manifests and all(index in v for v in done))
-
-
-class _Stopped(Exception):
-    """The check-in is being stopped."""
+        done = [self._outcome.verified_places(step.card, step.path) for step in self._plan.steps]
+        for index, finisher in enumerate(self._finishers):
+            recorded = whole and index in self._outcome.manifests
+            finisher.close(complete=recorded and all(index in places for places in done))
 
 
 class _HashTaker:
-    def __init__(self, hasher: Hasher) -> None:
-        self._hasher = hasher
+    def __init__(self, formats: Sequence[str]) -> None:
+        self._hasher = Hasher(formats)
 
     def take(self, block: bytes) -> None:
         self._hasher.update(block)
+
+    def hashes(self) -> dict[str, str]:
+        return self._hasher.hexdigests()
 
 
 def _work(plan: Plan) -> int:
