@@ -1,7 +1,7 @@
 """Which takes does the invented day hold?
 
 The story, the people and the places are described in ``docs/demo.md``. Places are metres from a corner of the room;
-input gains are chosen as a recordist would, so that speech lies near -24 dBFS (AES17) on a lavalier.
+input gains are chosen as a recordist would, so that speech lies between -24 and -22 dBFS (AES17) on its own lavalier.
 Timecode runs at 25 frames a second.
 """
 
