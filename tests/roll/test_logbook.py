@@ -14,6 +14,7 @@ from takewell.engine.results import Clip, FileFormat, FileMeasurement, Passage, 
 from takewell.errors import FileError
 from takewell.measure.trace import Trace, join
 from takewell.roll import Examination, Finding, Logbook, Verdict, read_roll
+from takewell.roll.database import Database
 from takewell.roll.stored import silent_trace
 from takewell.units import step_edges
 
@@ -300,3 +301,18 @@ def _with_schema(path: Path, schema: int) -> None:
     db.commit()
     db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
     db.close()
+
+
+def test_a_write_that_fails_leaves_nothing_and_the_next_one_works(tmp_path: Path) -> None:
+    database = Database(tmp_path / "a.sqlite", ["CREATE TABLE t (n)"], application_id=1, schema=1)
+
+    def half(db: sqlite3.Connection) -> None:
+        db.execute("INSERT INTO t VALUES (1)")
+        raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        database.write(half, None)
+    database.write(lambda db: db.execute("INSERT INTO t VALUES (2)"), None)
+    assert [row["n"] for row in database.read("SELECT n FROM t")] == [2]
+    database.close()
+    assert database.read("SELECT n FROM t") == []

@@ -92,6 +92,13 @@ class TestOneRecorderThreeFiles:
         ]
         assert roles(only(files)) == ["iso"] * 8 + ["safety"] * 8 + ["mix"] * 2
 
+    def test_a_copy_may_hold_fewer_tracks(self, header: Any) -> None:
+        files = [
+            header("F0012.wav", channels=8, at=TEN),
+            header("P0012.wav", channels=4, at=TEN, encoding="int24"),
+        ]
+        assert roles(only(files)) == ["iso"] * 8 + ["safety"] * 4
+
     def test_a_copy_that_ended_early_still_belongs(self, header: Any) -> None:
         whole, copy, mix = self.files(header)
         short = replace(copy, info=replace(copy.info, length_samples=20 * RATE))
@@ -330,6 +337,10 @@ class TestContinuationFiles:
         take = only([*isos, *copy, *mix])
         assert roles(take) == ["iso"] * 4 + ["safety"] * 4 + ["mix"] * 2
         assert [len(track.pieces) for track in take.tracks] == [2] * 4 + [1] * 6
+
+    def test_a_copy_does_not_continue_the_first(self, header: Any) -> None:
+        files = [header("a_0001.wav", at=TEN), header("a_0002_safety.wav", at=TEN + MINUTE)]
+        assert len(group_takes(files).takes) == 2
 
     def test_mono_sets_continue_track_by_track(self, header: Any) -> None:
         files = [

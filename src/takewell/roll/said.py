@@ -59,7 +59,6 @@ class Said:
     wild: bool
     family: str
     total_files: int | None
-    set_index: str
     timecode_rate: TimecodeRate | None
     position: int | None
     """Samples since midnight of the first sample, None where no field holds it."""
@@ -114,7 +113,6 @@ def what_it_says(header: FileHeader) -> Said:
         wild=bool(ixml.wild_track) or "WILD_TRACK" in types,
         family=ixml.family_uid,
         total_files=ixml.total_files,
-        set_index=ixml.file_set_index,
         timecode_rate=rate,
         position=position,
         stamped=bool(position) or (position is not None and rate is not None),
