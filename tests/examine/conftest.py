@@ -177,7 +177,7 @@ def babble(rng: np.random.Generator) -> Callable[..., NDArray[np.float64]]:
         phase = 2 * np.pi * np.cumsum(pitch) / RATE
         buzz = sum(np.cos(h * phase + h * h) / h for h in range(1, 30))
         syllables = np.clip(np.sin(2 * np.pi * 3.1 * t + 2 * np.sin(2 * np.pi * 0.37 * t)), 0, 1) ** 1.5
-        sentences = (np.sin(2 * np.pi * 0.23 * t) > -0.5).astype(float)
+        sentences = (np.sin(2 * np.pi * 0.17 * t) > -0.1).astype(float)
         sentences = np.convolve(sentences, np.hanning(960) / np.hanning(960).sum(), mode="same")
         breath = lfilter([0.2], [1, -0.8], rng.standard_normal(n))
         sound = (buzz + 0.5 * breath) * syllables * sentences

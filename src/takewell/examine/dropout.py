@@ -34,6 +34,9 @@ that of wider noise never; the sharp edges asked for besides rule the rest out."
 EDGE_S = 0.002
 """A collapse has to be reached and left within this time; speech decays over tens of milliseconds."""
 
+REACH_S = 0.03
+"""How far outside the low steps an edge may lie: a step, and the K-weighting's high-pass, which rings for two more."""
+
 EDGE_DB = 15.0
 """Step of level across such an edge."""
 
@@ -112,7 +115,7 @@ def _local_floor(fine: F32) -> NDArray[np.float64]:
 def _sharp_edges(heard: TrackEvidence, start: int, stop: int) -> tuple[int, int] | None:
     """Return where the level steps down before `start` and up after `stop`, or None where it glides."""
     window = max(4, round(EDGE_S * heard.rate))
-    reach = round(0.012 * heard.rate)
+    reach = round(REACH_S * heard.rate)
     offset = max(start - reach, 0)
     samples = heard.samples(offset, stop + reach)
     if len(samples) < 4 * window:

@@ -80,7 +80,10 @@ class TrackEvidence:
         if stop <= start:
             return np.zeros(0)
         read = self.reader.read([self.track.number], start, stop - start)
-        return np.nan_to_num(read[:, 0].astype(np.float64), nan=0.0, posinf=0.0, neginf=0.0)
+        samples = read[:, 0].astype(np.float64)
+        if not np.isfinite(samples.sum()):
+            samples[~np.isfinite(samples)] = 0.0
+        return samples
 
     def finding(
         self,

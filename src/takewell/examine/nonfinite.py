@@ -3,48 +3,59 @@
 import numpy as np
 
 from takewell.examine.evidence import TrackEvidence
+from takewell.examine.spans import Runs, clusters, merged, places, runs
 from takewell.examine.wording import count, when
 from takewell.roll.values import Finding, Severity
 
 KIND = "nonfinite"
 
-MAJOR_SAMPLES_PER_SECOND = 1.0
-"""Mean rate above which patching by interpolation is no longer a matter of a few samples; our choice."""
+BLOCK_STEPS = 100
+"""Steps read at once: ten seconds."""
+
+PATCH_S = 0.005
+"""Longest run that interpolation bridges unheard: about one period of a low voice."""
+
+PATCH_SHARE = 1e-3
+"""Share of a track up to which patching is work for a minute."""
 
 
 def find_nonfinite(heard: TrackEvidence) -> list[Finding]:
-    """Return one finding for a track with samples that are not numbers, placed to the sample."""
+    """Return a finding for each cluster of samples that are not numbers, placed to the sample."""
+    spans = _spans(heard)
+    patchable = float((spans[:, 1] - spans[:, 0]).sum()) <= PATCH_SHARE * heard.trace.length_samples
+    return [_told(heard, spans[part], patchable) for part in clusters(spans, heard.rate)]
+
+
+def _spans(heard: TrackEvidence) -> Runs:
     trace = heard.trace
-    steps = np.flatnonzero(trace.nonfinite)
-    if not len(steps):
-        return []
-    samples = int(trace.nonfinite[steps].sum())
-    first = _edge(heard, int(steps[0]), 0)
-    last = _edge(heard, int(steps[-1]), -1) + 1
-    start_s, end_s = first / trace.rate, last / trace.rate
-    few = samples <= max(1.0, MAJOR_SAMPLES_PER_SECOND * heard.length_s)
-    severity: Severity = "minor" if few else "major"
-    return [
-        heard.finding(
-            KIND,
-            start_s,
-            end_s,
-            confidence=1.0,
-            severity=severity,
-            sentence=f"{count(samples, 'sample')} are no numbers, {when(start_s, end_s)}"
-            if samples > 1
-            else f"1 sample is no number, {when(start_s, end_s)}",
-            remedy="Interpolate over them before anything plays the file; some tools pass them on as full-scale noise."
-            if few
-            else "Take another track; too many samples are missing to patch.",
-            samples=samples,
-            steps=len(steps),
-        )
-    ]
+    found = [np.zeros((0, 2), np.int64)]
+    for first, last in runs(trace.nonfinite > 0).tolist():
+        for step in range(first, last, BLOCK_STEPS):
+            start, stop = int(trace.edges[step]), int(trace.edges[min(step + BLOCK_STEPS, last)])
+            read = heard.reader.read([heard.track.number], start, stop - start)[:, 0]
+            found.append(runs(~np.isfinite(read)) + start)
+    return merged(np.concatenate(found), 0)
 
 
-def _edge(heard: TrackEvidence, step: int, which: int) -> int:
-    """Return the first (0) or last (-1) non-finite sample of a step."""
-    start, stop = int(heard.trace.edges[step]), int(heard.trace.edges[step + 1])
-    read = heard.reader.read([heard.track.number], start, stop - start)[:, 0]
-    return start + int(np.flatnonzero(~np.isfinite(read))[which])
+def _told(heard: TrackEvidence, spans: Runs, patchable: bool) -> Finding:
+    lengths = spans[:, 1] - spans[:, 0]
+    samples = int(lengths.sum())
+    start_s, end_s = float(spans[0, 0] / heard.rate), float(spans[-1, 1] / heard.rate)
+    patchable = patchable and float(lengths.max()) <= PATCH_S * heard.rate
+    severity: Severity = "minor" if patchable else "major"
+    where = when(start_s, end_s)
+    return heard.finding(
+        KIND,
+        start_s,
+        end_s,
+        confidence=1.0,
+        severity=severity,
+        sentence=f"{count(samples, 'sample is no number', 'samples are no numbers')} {where}",
+        remedy="Interpolate over them before anything plays the file; some tools pass them on as full-scale noise."
+        if patchable
+        else "Take these stretches from another track; they are too long to patch.",
+        samples=samples,
+        events=len(spans),
+        longest_samples=int(lengths.max()),
+        places_s=places(spans, heard.rate),
+    )

@@ -11,8 +11,13 @@ from takewell.roll.values import Finding
 
 LOW, HIGH = "low_level", "high_level"
 
-LOW_DB = 10.0
-"""How far under the target a passage is told as low: more than the headroom people leave (common practice, no source)."""
+LOW_DB = 15.0
+"""How far under the target a passage is told as low. People who record speech leave 10 to 15 dB of headroom over what a
+mix has, and a microphone that stands farther off lies lower by its distance (common practice, no source)."""
+
+SAFETY_DB = 20.0
+"""How much lower still a safety copy may lie: that is what it is for (copies are set 6 to 20 dB down; common practice,
+no source)."""
 
 HIGH_DB = 6.0
 """How far over the target a passage is told as high: peaks of speech reach 15 to 18 dB over its loudness, so full
@@ -26,16 +31,17 @@ SAME_DB = 3.0
 
 
 def find_recorded_level(heard: TrackEvidence) -> list[Finding]:
-    """Return a finding for each passage far from the target; a safety copy is meant to be low."""
+    """Return a finding for each passage far from the target."""
     if heard.take.kind != "take":
         return []
+    low_db = LOW_DB + (SAFETY_DB if heard.track.role == "safety" else 0.0)
     far: list[tuple[float, float, float, float | None]] = []
     for passage in heard.passages():
         loudness = passage.integrated_lufs
         if loudness is None or passage.end_s - passage.start_s < LEAST_S:
             continue
         away_db = loudness - heard.target_lufs
-        if -LOW_DB < away_db < HIGH_DB or (away_db < 0 and heard.track.role == "safety"):
+        if -low_db < away_db < HIGH_DB:
             continue
         if far and abs(far[-1][2] - away_db) < SAME_DB and passage.start_s - far[-1][1] < 0.2:
             far[-1] = (far[-1][0], passage.end_s, far[-1][2], far[-1][3])

@@ -15,8 +15,8 @@ from numpy.typing import NDArray
 from takewell.examine.evidence import TrackEvidence
 from takewell.units import decibels
 
-MOST_STEPS = 2000
-"""Pairs of fine steps compared; twenty seconds of sound settle a median to a few hundredths of a decibel."""
+MOST_LOOKED = 8000
+"""Fine steps looked at, evenly over the take; the loudest third of them settle a median to some hundredths of a decibel."""
 
 LEAST_STEPS = 50
 """Half a second of sound; less is no evidence."""
@@ -56,9 +56,8 @@ class Twin:
 def find_twins(tracks: tuple[TrackEvidence, ...]) -> dict[int, tuple[Twin, ...]]:
     """Return the twins of each track that has any, by track number."""
     found: dict[int, list[Twin]] = {}
-    loud = {t.track.number: _loud_steps(t) for t in tracks}
     for one, two in combinations(tracks, 2):
-        gain_db = _gain_where_alike(one, two, loud[one.track.number])
+        gain_db = _gain_where_alike(one, two)
         if gain_db is None:
             continue
         matched = _correlation(one, two)
@@ -70,30 +69,19 @@ def find_twins(tracks: tuple[TrackEvidence, ...]) -> dict[int, tuple[Twin, ...]]
     return {number: tuple(twins) for number, twins in found.items()}
 
 
-def _loud_steps(heard: TrackEvidence) -> NDArray[np.int64]:
-    """Return up to `MOST_STEPS` fine steps that are loud together with their successor, and not at a rail."""
-    fine = heard.trace.fine_k_rms
-    if len(fine) < 2 or not fine.any():
-        return np.zeros(0, np.int64)
-    least = max(float(np.percentile(fine, LOUD_PERCENTILE)), float(np.finfo(np.float32).tiny))
-    at: NDArray[np.int64] = np.flatnonzero((fine[:-1] >= least) & (fine[1:] >= least))
-    if heard.is_float:
-        return at[:: max(1, len(at) // MOST_STEPS)]
-    coarse = np.searchsorted(heard.trace.edges, heard.trace.fine_edges[at], side="right") - 1
-    at = at[heard.trace.over[coarse] == 0]
-    return at[:: max(1, len(at) // MOST_STEPS)]
-
-
-def _gain_where_alike(one: TrackEvidence, two: TrackEvidence, at: NDArray[np.int64]) -> float | None:
-    """Return the median gain between the tracks where their levels move alike, else None."""
+def _gain_where_alike(one: TrackEvidence, two: TrackEvidence) -> float | None:
+    """Return the median gain between two tracks whose levels move alike, else None."""
     a, b = one.trace.fine_k_rms, two.trace.fine_k_rms
     common = min(len(a), len(b))
     if not np.array_equal(one.trace.fine_edges[:common], two.trace.fine_edges[:common]):
         return None
-    at = at[at + 1 < common]
-    at = at[(b[at] > 0) & (b[at + 1] > 0)]
+    at = np.arange(0, common - 1, max(1, common // MOST_LOOKED))
+    at = at[(a[at] > 0) & (a[at + 1] > 0) & (b[at] > 0) & (b[at + 1] > 0)]
+    for track in (one, two):
+        at = at[~_at_rail(track)[_steps_of(track, at)]]
     if len(at) < LEAST_STEPS:
         return None
+    at = at[a[at] >= np.percentile(a[at], LOUD_PERCENTILE)]
     change_one = decibels(a[at + 1]) - decibels(a[at])
     change_two = decibels(b[at + 1]) - decibels(b[at])
     typical = float(np.median(np.abs(change_one)))
@@ -102,14 +90,24 @@ def _gain_where_alike(one: TrackEvidence, two: TrackEvidence, at: NDArray[np.int
     return float(np.median(decibels(b[at]) - decibels(a[at])))
 
 
+def _at_rail(heard: TrackEvidence) -> NDArray[np.bool_]:
+    """Return which steps of an integer track reach full scale, so that their level says little."""
+    return np.zeros(len(heard.trace.over), bool) if heard.is_float else heard.trace.over > 0
+
+
+def _steps_of(heard: TrackEvidence, fine: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Return the steps that fine steps lie in."""
+    steps: NDArray[np.int64] = np.searchsorted(heard.trace.edges, heard.trace.fine_edges[fine], "right") - 1
+    return steps
+
+
 def _correlation(one: TrackEvidence, two: TrackEvidence) -> tuple[float, int] | None:
     """Return the median of the strongest correlations over the stretches compared, and its lag."""
     trace = one.trace
     steps = min(len(trace.rms), len(two.trace.rms))
     whole = two.trace.rms[:steps] > 0
     for track in (one, two):
-        if not track.is_float:
-            whole &= track.trace.over[:steps] == 0
+        whole &= ~_at_rail(track)[:steps]
     levels = np.where(whole, trace.k_rms[:steps], 0).astype(np.float64)
     order: NDArray[np.int64] = np.argsort(levels)[-max(STRETCHES, int(np.count_nonzero(levels)) // 5) :]
     chosen = order[levels[order] > 0][:: max(1, len(order) // STRETCHES)][:STRETCHES]

@@ -30,8 +30,8 @@ DAMAGE = {
 }
 """Kinds that are damage when they are more than a note, in the order in which they are told."""
 
-WORKABLE = frozenset({"noisy", "hum", "dc_offset"})
-"""Damage that only counts when it is major: below that it is work an editor does anyway."""
+WORKABLE = frozenset({"dc_offset"})
+"""Damage that only counts when it is major: a high-pass filter, which every mix has, takes it away."""
 
 LOST_SHARE = 0.5
 """Share of the take that is silent or flat from which a track is lost rather than mendable."""
@@ -177,6 +177,8 @@ def _level_reason(findings: Sequence[Finding]) -> str:
 
 def _speech_above_noise(heard: TrackEvidence) -> float | None:
     """Return the least distance of speech to A-weighted floor over the passages that have both."""
+    if heard.take.kind != "take" or heard.track.role == "tone":
+        return None
     apart = [
         p.speech_level_dbfs - p.noise_floor_dbfs_a
         for p in heard.passages()
