@@ -13,6 +13,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from importlib.resources import files
 from pathlib import Path
+from typing import Literal
 
 from takewell.draw import PAGE, PAPER
 from takewell.errors import SettingError
@@ -66,6 +67,15 @@ def _template(name: str) -> bytes:
 
 def pdf_report(sheet: Sheet) -> bytes:
     """Return the report as PDF, the same bytes for the same sheet."""
+    return _typeset(sheet, "pdf")[0]
+
+
+def report_pictures(sheet: Sheet, pixels_per_inch: float) -> list[bytes]:
+    """Return the report's pages as PNG pictures."""
+    return _typeset(sheet, "png", pixels_per_inch)
+
+
+def _typeset(sheet: Sheet, form: Literal["pdf", "png"], pixels_per_inch: float | None = None) -> list[bytes]:
     import typst
 
     with tempfile.TemporaryDirectory(prefix="takewell-report-") as name:
@@ -87,8 +97,14 @@ def pdf_report(sheet: Sheet) -> bytes:
                     (folder / entry["drawing_file"]).write_text(full, encoding="utf-8")
         (folder / "sheet.json").write_text(json.dumps(values, ensure_ascii=False), encoding="utf-8")
         (folder / "report.typ").write_bytes(_template("report.typ"))
-        pdf: bytes = typst.compile(str(folder / "report.typ"), root=str(folder), ignore_system_fonts=False)
-    return pdf
+        made = typst.compile(
+            str(folder / "report.typ"),
+            root=str(folder),
+            format=form,
+            ppi=pixels_per_inch,
+            ignore_system_fonts=False,
+        )
+    return made if isinstance(made, list) else [made]
 
 
 _EMPTY_STRIP = '<svg xmlns="http://www.w3.org/2000/svg" width="420" height="34"/>'
