@@ -46,7 +46,7 @@ class Channel:
 
 
 def sort_channels(strands: Sequence[Strand]) -> tuple[Channel, ...]:
-    """Return every channel of a take's strands, ISOs first, then safety copies, then mixes."""
+    """Return every channel of a take's strands: files of ISOs first, then of safety copies, then of mixes."""
     parts = _parts(strands)
     order = sorted(range(len(strands)), key=lambda i: _place(strands[i], parts[i]))
     every_name = _names(strands, parts)

@@ -2,7 +2,7 @@
 
 Conventions: pure; headers and a person's labels and notes in, takes out, in the order of the day. A take's id
 is its scene and take as the files name them, or what its files' names share; it does not change when a note
-does. Track numbers count ISOs first, then safety copies, then mixes.
+does. Track numbers count the channels of the files that hold the ISOs, then of their safety copies, then of mixes.
 """
 
 import re
