@@ -8,6 +8,11 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
+
+# No test is timed: how long an example takes says nothing on a busy machine.
+settings.register_profile("untimed", deadline=None)
+settings.load_profile("untimed")
 
 CACHE = Path(__file__).parents[1] / ".cache"
 

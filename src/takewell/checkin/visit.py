@@ -25,6 +25,7 @@ from takewell.checkin.values import (
 from takewell.checkin.wording import amount, count_of, shown
 from takewell.errors import DestinationError, SettingError
 from takewell.manifest.hashing import DEFAULT_FORMATS, check_formats
+from takewell.roll import Logbook
 
 
 def check_in(
@@ -81,7 +82,21 @@ def check_in(
         plan = plan_check_in(cards, places)
         _check_room(plan, places)
         outcome = Run(cards, places, plan, formats, measure=measure, progress=progress).go()
-    return _report(cards, places, plan, outcome, time.monotonic() - begun)
+    report = _report(cards, places, plan, outcome, time.monotonic() - begun)
+    for place in places:
+        with Logbook(place.root) as logbook:
+            logbook.keep(
+                "checkin", {"sentence": _for_the_report(report), "safe_to_erase": report.safe_to_erase}
+            )
+    return report
+
+
+def _for_the_report(report: CheckinReport) -> str:
+    """Return what the sound report says of the copies: no paths, which mean nothing to an editor."""
+    if not report.complete:
+        return "Not everything on the card was copied and verified; see the check-in."
+    erase = "the card may be erased" if report.safe_to_erase else "the card is not to be erased yet"
+    return f"Copied and verified at {count_of(len(report.destinations), 'place')}: {erase}."
 
 
 def _check_paths(sources: Sequence[Path], destinations: Sequence[Path]) -> None:

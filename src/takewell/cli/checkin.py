@@ -4,7 +4,7 @@ from pathlib import Path
 
 import click
 
-from takewell.cli.main import DONE, NEEDS_A_PERSON
+from takewell.cli.main import DONE, NEEDS_A_PERSON, REFUSED
 from takewell.cli.output import json_option, print_json, print_table, progress, say
 
 
@@ -96,4 +96,4 @@ def command(
         say(sentence)
     if not as_json:
         print(report.sentence)
-    return DONE if report.complete or dry_run else NEEDS_A_PERSON
+    return REFUSED if report.problems else DONE if report.complete or dry_run else NEEDS_A_PERSON

@@ -15,16 +15,13 @@ def command(folder: Path, as_json: bool) -> int:
     """Read every file of FOLDER and name each one that changed, is missing, or was never recorded."""
     from takewell.checkin import verify_folder
 
-    with progress("verifying", wanted=not as_json):
-        report = verify_folder(folder)
+    with progress("verifying", wanted=not as_json) as show:
+        report = verify_folder(folder, progress=lambda done, whole: show(done, whole, "") if show else None)
     if as_json:
         print_json(report)
     else:
         for file in report.files:
             if file.verdict != "verified":
-                print(
-                    f"{file.verdict.replace('_', ' ')}: {file.path}"
-                    + (f": {file.sentence}" if file.sentence else "")
-                )
+                print(file.sentence)
         print(report.sentence)
     return DONE if report.whole else NEEDS_A_PERSON

@@ -13,7 +13,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from importlib.resources import files
 from pathlib import Path
-from typing import Literal
+from typing import Literal, cast
 
 from takewell.draw import PAGE, PAPER
 from takewell.errors import SettingError
@@ -97,12 +97,16 @@ def _typeset(sheet: Sheet, form: Literal["pdf", "png"], pixels_per_inch: float |
                     (folder / entry["drawing_file"]).write_text(full, encoding="utf-8")
         (folder / "sheet.json").write_text(json.dumps(values, ensure_ascii=False), encoding="utf-8")
         (folder / "report.typ").write_bytes(_template("report.typ"))
-        made = typst.compile(
-            str(folder / "report.typ"),
-            root=str(folder),
-            format=form,
-            ppi=pixels_per_inch,
-            ignore_system_fonts=False,
+        # The stub knows no pictures of several pages, which come as a list.
+        made = cast(
+            "bytes | list[bytes]",
+            typst.compile(
+                str(folder / "report.typ"),
+                root=str(folder),
+                format=form,
+                ppi=pixels_per_inch,
+                ignore_system_fonts=False,
+            ),
         )
     return made if isinstance(made, list) else [made]
 
