@@ -61,8 +61,9 @@ def _summary(numbered: list[tuple[Check, float | None]]) -> str:
 def _chapter(chapter: str, pairs: list[tuple[Check, float | None]]) -> str:
     sources = {check.source for check, _ in pairs}
     single = sources.pop() if len(sources) == 1 else None
-    unit = {check.unit for check, _ in pairs}.pop()
-    head = ["case", f"expected{', ' + unit if unit else ''}", "tolerance", "ours", "margin"]
+    units = {check.unit for check, _ in pairs}
+    one_unit = units.pop() if len(units) == 1 else ""
+    head = ["case", f"expected{', ' + one_unit if one_unit else ''}", "tolerance", "ours", "margin"]
     rule = ["---", "---:", "---:", "---:", "---:"]
     if single is None:
         head, rule = [*head, "source"], [*rule, "---"]
@@ -74,7 +75,8 @@ def _chapter(chapter: str, pairs: list[tuple[Check, float | None]]) -> str:
         share = share_left(check, value)
         cells = [
             check.case,
-            _number(check.expected, check.decimals),
+            _number(check.expected, check.decimals)
+            + (f" {check.unit}" if check.unit and not one_unit else ""),
             _tolerance(check),
             _number(value, check.decimals),
             "–" if share is None else _per_cent(share),
