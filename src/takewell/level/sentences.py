@@ -23,15 +23,15 @@ def reason(decision: Decision, settings: LevelSettings) -> str:
     before = decision.passage.loudness_lufs
     if decision.kind == "peaks":
         return f"a peak stands out here{note}"
-    drama = f" and {decision.drama_lu:.1f} LU over, a shout" if decision.drama_lu >= 0.1 else ""
-    return f"speech at {before:.1f} LUFS to {goal(settings)}{drama}{note}"
+    kept = f", a shout that keeps {decision.drama_lu:.1f} LU" if decision.drama_lu >= 0.1 else ""
+    return f"speech at {before:.1f} LUFS to {goal(settings, decision.drama_lu)}{kept}{note}"
 
 
-def goal(settings: LevelSettings) -> str:
+def goal(settings: LevelSettings, drama_lu: float = 0.0) -> str:
     """Return where speech is brought, in words."""
     if settings.line_up_dbfs is not None:
-        return f"line-up {settings.line_up_dbfs:.1f} dBFS"
-    return f"{settings.target_lufs:.1f} LUFS"
+        return f"{settings.line_up_dbfs + drama_lu:.1f} dBFS, the line-up level"
+    return f"{settings.target_lufs + drama_lu:.1f} LUFS"
 
 
 def held_back(decision: Decision) -> bool:
@@ -58,7 +58,7 @@ def explanation(decision: Decision, settings: LevelSettings) -> list[str]:
     )
     if decision.drama_lu >= 0.1:
         lines.append(f"It stands out as a shout and keeps {decision.drama_lu:.1f} LU of that.")
-    lines.append(f"{decision.wanted_db:+.1f} dB bring it to {goal(settings)}.")
+    lines.append(f"{decision.wanted_db:+.1f} dB bring it to {goal(settings, decision.drama_lu)}.")
     if decision.kind == "peaks":
         lines.append("A peak stands out here, so this stretch is set apart from the speech around it.")
     if held_back(decision) and decision.limit is not None:

@@ -10,6 +10,12 @@ highest of three readings around every sample it has to judge:
   of the rate. Reading only every eighth of a sample misses at most -20 log10 cos(pi f / (8 rate)) = 0.136 dB
   of a tone at 0.45 of the rate (BS.1770-5, Annex 2, attachment 1).
 
+Where the wave cannot reach a level is told by a bound that holds for every signal. Let P be the largest sample and D
+the largest second difference ``|x[n-1] - 2 x[n] + x[n+1]|`` that a reading looks at. A reading's taps h are T times
+a straight line between two samples plus the second difference of some g (their sum and first moment fix the line),
+so it cannot exceed T P + G D with G the sum of ``|g|``; nor S P with S the sum of ``|h|``. A voice bends little from
+sample to sample, so for it the first is hardly more than its largest sample.
+
 Conventions: linear amplitudes, one channel, a reading at or after sample n and before n + 1 belongs to n.
 """
 
@@ -50,10 +56,28 @@ def _taps() -> F64:
     return np.array(rows)
 
 
+def _bounds(taps: F64) -> tuple[float, float, float]:
+    """Return S, T and G with which no reading exceeds ``min(S P, T P + G D)`` (see the module's text)."""
+    offsets = np.arange(-REACH + 1, REACH + 1)
+    total = taps.sum(axis=1)
+    place = taps @ offsets / total
+    rest = taps.copy()
+    rest[:, REACH - 1] -= total * (1 - place)
+    rest[:, REACH] -= total * place
+    # What is left has no sum and no first moment, so it is a second difference; summing twice finds of what.
+    second = np.cumsum(np.cumsum(rest, axis=1), axis=1)
+    straight = np.abs(total) * (np.abs(1 - place) + np.abs(place))
+    return (
+        float(np.abs(taps).sum(axis=1).max()),
+        float(straight.max()),
+        float(np.abs(second).sum(axis=1).max()),
+    )
+
+
 TAPS = _taps()
 
-BOUND = float(np.abs(TAPS).sum(axis=1).max())
-"""No reading can exceed the largest sample it looks at times this (8.1 dB)."""
+BY_PEAK, STRAIGHT, BY_CURVE = _bounds(TAPS)
+"""S, T and G of the bound: 2.54 (8.1 dB), 1.002 and 0.57."""
 
 
 @njit(nogil=True, cache=True)

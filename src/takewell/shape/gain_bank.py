@@ -5,8 +5,9 @@ float64. Most of a day holds still: where every channel's gain is constant, one 
 whole stretch.
 """
 
-import itertools
+from bisect import bisect_right
 from collections.abc import Iterator, Sequence
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,7 +30,8 @@ class GainBank:
     def __init__(self, envelopes: Sequence[GainEnvelope | None]) -> None:
         self._envelopes = tuple(envelopes)
         starts = {start for envelope in envelopes if envelope is not None for start in envelope.starts}
-        self._starts = np.array(sorted(starts), np.int64)
+        self._edges = sorted({0, *starts})
+        self._held = [self._row(low, high) for low, high in pairwise([*self._edges, self._edges[-1] + 1])]
 
     def apply(self, samples: Samples, start: int) -> F64:
         """Return `samples`, whose first one stands at position `start`, times their gains."""
@@ -54,20 +56,25 @@ class GainBank:
 
     def _stretches(self, start: int, count: int) -> Iterator[tuple[int, int, F64]]:
         """Yield stretches of the block with their factors: one row where all hold, one a sample where not."""
-        low, high = np.searchsorted(self._starts, (start, start + count), side="right")
-        edges = [0, *(int(at) - start for at in self._starts[low:high] if at - start < count), count]
-        for first, last in itertools.pairwise(edges):
-            if first == last:
-                continue
-            position, length = start + first, last - first
-            held = [
-                1.0 if envelope is None else envelope.constant_over(position, length)
-                for envelope in self._envelopes
-            ]
-            if None not in held:
-                yield first, last, np.array(held, np.float64)
-                continue
-            rows = np.empty((length, len(held)))
-            for channel, envelope in enumerate(self._envelopes):
-                rows[:, channel] = 1.0 if envelope is None else envelope.factors(position, length)
-            yield first, last, rows
+        first, piece = 0, max(bisect_right(self._edges, start) - 1, 0)
+        while first < count:
+            following = self._edges[piece + 1] - start if piece + 1 < len(self._edges) else count
+            last = min(following, count)
+            held = self._held[piece]
+            yield first, last, self._rows(start + first, last - first) if held is None else held
+            first, piece = last, piece + 1
+
+    def _row(self, low: int, high: int) -> F64 | None:
+        """Return the one factor of each channel from `low` to `high`; None where one of them travels."""
+        factors = [
+            1.0 if envelope is None else envelope.constant_over(low, high - low)
+            for envelope in self._envelopes
+        ]
+        return None if None in factors else np.array(factors, np.float64)
+
+    def _rows(self, start: int, count: int) -> F64:
+        rows = np.ones((count, len(self._envelopes)))
+        for channel, envelope in enumerate(self._envelopes):
+            if envelope is not None:
+                rows[:, channel] = envelope.factors(start, count)
+        return rows

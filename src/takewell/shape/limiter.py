@@ -126,7 +126,7 @@ class Limiter:
         count = 0
         for chunk in chunks:
             self._between.append(chunk.attenuation)
-            for done in self._second.add(chunk.samples):
+            for done in self._second.add(chunk.samples, touched=chunk.attenuation is not None):
                 count += self._give(done, out[count:])
         return count
 

@@ -10,9 +10,8 @@ attenuation applied is then
 
 Every average is taken over values that are at least what the peak needs, so the peak always gets all of it.
 All of this happens in decibels, counted in whole millionths: sums are exact, so any split of the signal into
-blocks gives the same samples. Readings are taken (`between_samples`) only near samples above the aim divided
-by the largest factor a reading can have; elsewhere the wave cannot reach the aim. Samples where the
-attenuation is zero are not touched.
+blocks gives the same samples. Readings are taken (`between_samples`) only where the bound leaves it open whether the
+wave reaches the aim. Samples where the attenuation is zero are not touched.
 
 Conventions: as in `limiter`; attenuations are whole millionths of a decibel, (n, channels) int64.
 """
@@ -25,7 +24,7 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from takewell.shape.between_samples import BOUND, REACH, TAPS, highest_readings
+from takewell.shape.between_samples import BY_CURVE, BY_PEAK, REACH, STRAIGHT, TAPS, highest_readings
 from takewell.units import amplitude
 
 F64 = NDArray[np.float64]
@@ -91,6 +90,7 @@ class Stage:
         self._rows = np.zeros((rows, channels))
         self._needs = np.zeros((channels, rows), np.int64)
         self._held = np.zeros((channels, 2 * self._half), np.int64)
+        self._open = np.zeros(rows // SUB_BLOCK, np.bool_)
         # One chunk of silence goes ahead of the first sample, so that the gain is down in time for it.
         self._filled = _LEAD + CHUNK
         self._left = CHUNK
@@ -98,13 +98,18 @@ class Stage:
         self._busy = False
         self._judged = SUB_BLOCK
 
-    def add(self, samples: F64) -> Iterator[Chunk]:
-        """Take samples (n, channels) and yield the chunks that are ready; exhaust it before the next call."""
+    def add(self, samples: F64, *, touched: bool = True) -> Iterator[Chunk]:
+        """Take samples (n, channels) and yield the chunks that are ready; exhaust it before the next call.
+
+        `touched` may be False for whole chunks that no reading anywhere near finds above the aim, as the caller knows.
+        """
         self._left += len(samples)
         taken = 0
         while taken < len(samples):
             count = min(len(samples) - taken, len(self._rows) - self._filled)
             self._rows[self._filled : self._filled + count] = samples[taken : taken + count]
+            if touched:
+                self._open[self._filled // SUB_BLOCK : -(-(self._filled + count) // SUB_BLOCK)] = True
             self._filled += count
             taken += count
             if self._filled == len(self._rows):
@@ -114,12 +119,15 @@ class Stage:
         """Yield the chunks that hold what is left; the last one ends in silence."""
         while self._left > 0:
             self._rows[self._filled :] = 0.0
+            self._open[self._filled // SUB_BLOCK :] = True
             self._filled = len(self._rows)
             yield from self._give()
 
     def _give(self) -> Iterator[Chunk]:
         until = len(self._rows) - SUB_BLOCK
-        if _judge(self._rows, self._judged, until, self._aim, self._active, TAPS, self._needs):
+        if self._open.any() and _judge(
+            self._rows, self._judged, until, self._aim, self._active, self._open, TAPS, self._needs
+        ):
             self._busy = True
             if self._linked:
                 self._needs[self._active] = self._needs[self._active].max(axis=0)
@@ -131,6 +139,8 @@ class Stage:
             yield Chunk(samples, attenuation)
         self._begun = True
         self._rows[:-CHUNK] = self._rows[CHUNK:]
+        self._open[: -CHUNK // SUB_BLOCK] = self._open[CHUNK // SUB_BLOCK :]
+        self._open[-CHUNK // SUB_BLOCK :] = False
         if self._busy:
             self._needs[:, :-CHUNK] = self._needs[:, CHUNK:]
             self._needs[:, -CHUNK:] = 0
@@ -141,25 +151,34 @@ class Stage:
 
 
 @njit(nogil=True, cache=True)
-def _judge(rows: F64, start: int, stop: int, aim: float, active: Bools, taps: F64, needs: I64) -> bool:
+def _judge(
+    rows: F64, start: int, stop: int, aim: float, active: Bools, is_open: Bools, taps: F64, needs: I64
+) -> bool:
     """Note the attenuation each row from `start` to `stop` needs; tell whether any does."""
     channels = rows.shape[1]
     blocks = rows.shape[0] // SUB_BLOCK
     peaks = np.zeros((blocks, channels))
+    curves = np.zeros((blocks, channels))
     for block in range(start // SUB_BLOCK - 1, blocks):
-        highest = peaks[block]
-        for row in range(block * SUB_BLOCK, (block + 1) * SUB_BLOCK):
-            samples = rows[row]
-            for channel in range(channels):
-                size = abs(samples[channel])
-                highest[channel] = size if size > highest[channel] else highest[channel]  # vectorises
+        peak, curve = peaks[block], curves[block]
+        for row in range(max(block * SUB_BLOCK, 1), min((block + 1) * SUB_BLOCK, rows.shape[0] - 1)):
+            before, here, after = rows[row - 1], rows[row], rows[row + 1]
+            for channel in range(channels):  # without branches, so that it vectorises
+                size = abs(here[channel])
+                bend = abs(before[channel] - 2.0 * here[channel] + after[channel])
+                peak[channel] = size if size > peak[channel] else peak[channel]
+                curve[channel] = bend if bend > curve[channel] else curve[channel]
     near = np.empty(SUB_BLOCK + 2 * REACH)
     work, reading = np.empty(SUB_BLOCK), np.empty(SUB_BLOCK)
     found = False
     for block in range(start // SUB_BLOCK, stop // SUB_BLOCK):
+        if not (is_open[block - 1] or is_open[block] or is_open[block + 1]):
+            continue
         for channel in range(channels):
-            around = max(peaks[block - 1, channel], peaks[block, channel], peaks[block + 1, channel])
-            if around * BOUND <= aim or not active[channel]:
+            peak_near = max(peaks[block - 1, channel], peaks[block, channel], peaks[block + 1, channel])
+            curve_near = max(curves[block - 1, channel], curves[block, channel], curves[block + 1, channel])
+            bound = min(BY_PEAK * peak_near, STRAIGHT * peak_near + BY_CURVE * curve_near)
+            if bound <= aim or not active[channel]:
                 continue
             first = block * SUB_BLOCK
             for i in range(len(near)):
