@@ -69,11 +69,14 @@ def _print(roll: "Roll", examination: "Examination", *, show_all: bool) -> None:
     if shown:
         judged = [(v.take, names.get((v.take, v.track), "take"), v.verdict, v.reason) for v in shown]
         print_table(("take", "track", "verdict", "why"), judged)
-    if len(roll.takes) > 1 or show_all:
-        for best in examination.best:
+    several = {take.id for take in roll.takes if len(take.tracks) > 1}
+    for best in examination.best:
+        if best.take in several:
             print(
                 f"{best.take}: reach for {names.get((best.take, best.track), best.track)} first: {best.reason}"
             )
+    if not verdicts:
+        return
     counts = {word: sum(v.verdict == word for v in verdicts) for word in _WORST_FIRST}
     print(
         f"{len(verdicts)} tracks: {counts['good']} good, {counts['level']} need only their level, "

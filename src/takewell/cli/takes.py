@@ -44,7 +44,7 @@ def command(roll: tuple[Path, ...], tracks: bool, as_json: bool) -> int:
             for t in take.tracks
         ]
         print_table(("take", "track", "name", "role", "samples", "in", "group"), lines, numbers=(1,))
-    else:
+    elif found.takes:
         rows = [
             (
                 take.id,
