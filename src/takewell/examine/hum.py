@@ -16,7 +16,7 @@ from takewell.examine.wording import count, level, when
 from takewell.measure.mains_hum import Hum, hum
 from takewell.measure.weighting import weighting_db
 from takewell.roll.values import Finding, Severity
-from takewell.units import power_decibels
+from takewell.units import power_decibels, rms_dbfs
 
 KIND = "hum"
 
@@ -38,6 +38,19 @@ LEAST_S = 4.0
 
 OVER_FLOOR_DB = -6.0
 """Hum is told when it is no less than this against the unweighted floor, of which it is then a good part."""
+
+STEADY_DB = 3.0
+"""Most that hum may lie above the quiet moments of its section: they hold it too, or it was a voice or an instrument."""
+
+QUIET_PERCENTILE = 10.0
+"""What the quiet moments are: the level below which a tenth of the 100 ms steps lie."""
+
+PUBLIC_HZ = 0.5
+"""How far a public supply strays from nominal (EN 50160: 1 % of 50 Hz for 99.5 % of a year)."""
+
+GENERATOR_LINES = 4
+"""Lines asked for where the frequency is no public supply's: a generator hums with many, a held note on such a
+pitch (G is 49 Hz, B 61.7) mostly with two or three."""
 
 UNDER_SPEECH_DB = 40.0
 """Hum is told in any case when it lies less than this under the speech, A-weighted: heard in every pause."""
@@ -99,11 +112,21 @@ def _looked(
     hertz = np.array([h.frequency_hz for h in found.harmonics])
     levels = np.array([h.level_dbfs for h in found.harmonics])
     weighted = float(power_decibels(np.sum(10 ** ((levels + weighting_db("A", hertz)) / 10))))
+    public = abs(found.frequency_hz - found.nominal_hz) <= PUBLIC_HZ
+    if not public and len(found.harmonics) < GENERATOR_LINES:
+        return None
+    if found.level_dbfs > _quiet_dbfs(heard, start_s, end_s) + STEADY_DB:
+        return None
     over_floor = floor is not None and found.level_dbfs - floor >= OVER_FLOOR_DB
     near_speech = speech is not None and speech - weighted < UNDER_SPEECH_DB
     if not (over_floor or near_speech or (floor is None and speech is None)):
         return None
     return _Heard(start_s, end_s, found, weighted, speech, floor)
+
+
+def _quiet_dbfs(heard: TrackEvidence, start_s: float, end_s: float) -> float:
+    steps = heard.trace.rms[heard.trace.steps(start_s, end_s)]
+    return float(rms_dbfs(np.percentile(steps.astype(np.float64), QUIET_PERCENTILE) ** 2))
 
 
 def _measured(heard: TrackEvidence, start_s: float, end_s: float, length_s: float) -> Hum | None:
