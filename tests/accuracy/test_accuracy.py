@@ -84,6 +84,13 @@ def test_a_short_steady_tone_has_no_range(libraries):
 # 20 lg 0.9950443, the factor by which pyloudnorm scales the high-pass: 0.0432 dB.
 @pytest.mark.outside
 def test_pyloudnorm_lies_by_its_high_pass_below(libraries):
-    found = libraries.integrated()
+    found = libraries.integrated(48_000)
     assert found["ours"] == pytest.approx(found["libebur128"], abs=1e-4)
     assert found["ours"] - found["pyloudnorm"] == pytest.approx(0.0432, abs=0.003)
+
+
+@pytest.mark.outside
+def test_the_same_tone_reads_the_same_at_every_rate(libraries):
+    at_48, at_192 = libraries.integrated(48_000), libraries.integrated(192_000)
+    assert at_192["ours"] == pytest.approx(at_48["ours"], abs=1e-3)
+    assert at_192["libebur128"] < at_48["libebur128"] - 0.02
