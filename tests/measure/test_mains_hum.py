@@ -107,6 +107,11 @@ def test_less_than_a_second_is_refused():
         hum(np.zeros(RATE - 1), RATE)
 
 
+def test_two_channels_are_refused():
+    with pytest.raises(SignalError, match=r"\(16000, 2\) is not one channel"):
+        steady_lines(np.zeros((2 * RATE, 2)), RATE)
+
+
 def test_a_nan_is_refused_and_placed():
     sound = np.zeros(5 * RATE)
     sound[99] = np.nan

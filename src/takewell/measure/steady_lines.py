@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from scipy.fft import rfft
 from scipy.ndimage import median_filter
 
+from takewell.errors import SignalError
 from takewell.measure.signal_check import checked, checked_rate
 from takewell.units import power_decibels
 
@@ -90,7 +91,11 @@ def median_spectrum(
         If the samples are no sound or shorter than one second.
     """
     checked_rate(rate, 1000, "look for steady tones")
-    signal = checked(samples[:, None] if samples.ndim == 1 else samples, at_least=rate)[:, 0]
+    if samples.ndim != 1:
+        raise SignalError(
+            f"an array of shape {samples.shape} is not one channel; (n,) is accepted for steady tones"
+        )
+    signal = checked(samples[:, None], at_least=rate)[:, 0]
     longest = 2 * len(signal) / (LEAST_SEGMENTS + 1)
     size = 2 * int(min(segment_s * rate, longest) / 2)
     hop = size // 2
