@@ -1,8 +1,8 @@
 """How many times faster than real time are 14 tracks rendered and mixed, on one core?
 
 A roll with one take of 14 tracks of 48 kHz float speech (the demo's sentences, each track in its own time and at its
-own level), levelled to -23 LUFS: `level.render` to float and to 24 bits with dither, true-peak-safe limiting
-included, and `mix` to mono and stereo. Measuring is done before and not counted; everything else is: reading,
+own level), levelled to -23 LUFS, and to -16 LUFS where the limiter has to work: `level.render` to float and to 24 bits with
+dither, true-peak-safe limiting included, and `mix` to mono and stereo. Measuring is done before and not counted; everything else is: reading,
 gain, limiter, dither, writing to disk (flushing it only by the clock). A worst case, noise just under the ceiling on
 all tracks, is printed too.
 
@@ -14,12 +14,13 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 
 import numpy as np
 
 from takewell.demo import voices
-from takewell.level import propose, render
+from takewell.level import LevelSettings, propose, render
 from takewell.mix import MixSettings, mix
 from takewell.roll import read_roll
 from takewell.shape import Limiter
@@ -79,10 +80,17 @@ def main() -> None:
         (folder / "takewell").mkdir()
         write_take(folder, seconds)
         roll = read_roll(folder)
-        moves = propose(roll)
-        print(f"{CHANNELS} tracks of {RATE} Hz float, {seconds} s, {len(moves)} moves, one core")
-        timed("level.render to float32", seconds, lambda: render(roll, encoding="float32"))
-        timed("level.render to 24 bits, dithered", seconds, lambda: render(roll, encoding="int24"))
+        print(f"{CHANNELS} tracks of {RATE} Hz float, {seconds} s, one core")
+        for target_lufs, limit_db in ((-23.0, 3.0), (-16.0, 8.0)):
+            settings = LevelSettings(target_lufs=target_lufs, limit_db=limit_db)
+            moves = propose(roll, settings)
+            (copy,) = render(roll, encoding="float32", settings=settings)
+            print(
+                f"levelled to {target_lufs:g} LUFS: {len(moves)} moves, the limiter acts {len(copy.actions)} times"
+            )
+            for encoding in ("float32", "int24"):
+                work = partial(render, roll, encoding=encoding, settings=settings)
+                timed(f"level.render to {encoding}", seconds, work)
         timed("mix to mono, 24 bits", seconds, lambda: mix(roll, MixSettings()))
         timed("mix to stereo, 24 bits", seconds, lambda: mix(roll, MixSettings(layout="stereo")))
         timed("limiter alone, nothing near the ceiling", 30, lambda: limiter_alone(30, 0.02), promised=None)

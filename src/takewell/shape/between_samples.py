@@ -80,25 +80,33 @@ BY_PEAK, STRAIGHT, BY_CURVE = _bounds(TAPS)
 """S, T and G of the bound: 2.54 (8.1 dB), 1.002 and 0.57."""
 
 
-@njit(nogil=True, cache=True)
-def highest_readings(samples: F64, first: int, taps: F64, work: F64, out: F64) -> None:
+SINC_TAPS = np.ascontiguousarray(TAPS[: PHASES - 1])
+PRINTED_TAPS = np.ascontiguousarray(TAPS[PHASES - 1 :, REACH - 6 : REACH + 6])
+
+
+@njit(nogil=True, cache=True, fastmath={"reassoc", "contract", "nsz"})
+def highest_readings(samples: F64, first: int, sinc_taps: F64, printed_taps: F64, out: F64) -> None:
     """Write into `out` the highest reading that belongs to each of the samples from `first` on.
 
-    `samples` must reach from ``first - 15`` to ``first + len(out) + 15``; `work` is scratch as long as `out`.
+    `samples` must reach from ``first - 15`` to ``first + len(out) + 15``. Sums may be taken in any order (so that
+    they vectorise), but always in the same one: a sample's reading depends on nothing but the samples around it.
     """
-    count, reach = len(out), taps.shape[1] // 2
-    for i in range(count):
-        out[i] = abs(samples[first + i])
-    for phase in range(taps.shape[0]):
-        work[:] = 0.0
-        for tap in range(taps.shape[1]):
-            factor = taps[phase, tap]
-            if factor != 0.0:
-                at = first - reach + 1 + tap
-                for i in range(count):
-                    work[i] += factor * samples[at + i]
-        for i in range(count):
-            out[i] = max(out[i], abs(work[i]))
+    for i in range(len(out)):
+        at = first + i
+        highest = abs(samples[at])
+        near = samples[at - 15 : at + 17]
+        for phase in range(sinc_taps.shape[0]):
+            row, total = sinc_taps[phase], 0.0
+            for tap in range(32):
+                total += row[tap] * near[tap]
+            highest = max(highest, abs(total))
+        near = samples[at - 5 : at + 7]
+        for phase in range(printed_taps.shape[0]):
+            row, total = printed_taps[phase], 0.0
+            for tap in range(12):
+                total += row[tap] * near[tap]
+            highest = max(highest, abs(total))
+        out[i] = highest
 
 
 def highest_reading(samples: F64) -> float:
@@ -113,5 +121,5 @@ def highest_reading(samples: F64) -> float:
         return 0.0
     padded = np.concatenate([np.zeros(2 * REACH), samples, np.zeros(2 * REACH)])
     readings = np.empty(len(samples) + 2 * REACH)
-    highest_readings(padded, REACH, TAPS, np.empty_like(readings), readings)
+    highest_readings(padded, REACH, SINC_TAPS, PRINTED_TAPS, readings)
     return float(readings.max())

@@ -24,6 +24,7 @@ from numpy.typing import NDArray
 
 from takewell.errors import SettingError
 from takewell.shape.limiter_stage import CHUNK, UNITS_PER_DB, Chunk, Stage
+from takewell.shape.stretches import Stretches
 
 F64 = NDArray[np.float64]
 I64 = NDArray[np.int64]
@@ -140,33 +141,3 @@ class Limiter:
         out[:count] = chunk.samples[:count]
         self._given += count
         return count
-
-
-class Stretches:
-    """Runs of samples with amounts above zero, per channel, joined where one block's last meets the next one's first."""
-
-    def __init__(self, channels: int) -> None:
-        self._found: list[list[tuple[int, int, int]]] = [[] for _ in range(channels)]
-
-    def add(self, start: int, amounts: I64) -> None:
-        """Take amounts (n, channels) of the samples from `start` on."""
-        for channel in np.flatnonzero(amounts.any(axis=0)):
-            column = amounts[:, channel]
-            edges = np.flatnonzero(np.diff(np.concatenate([[0], column > 0, [0]]).astype(np.int8)))
-            for first, last in edges.reshape(-1, 2):
-                self._append(
-                    int(channel), start + int(first), start + int(last), int(column[first:last].max())
-                )
-
-    def __iter__(self) -> Iterator[tuple[int, int, int, int]]:
-        """Yield (channel, start, end, largest amount)."""
-        for channel, found in enumerate(self._found):
-            for start, end, most in found:
-                yield channel, start, end, most
-
-    def _append(self, channel: int, start: int, end: int, most: int) -> None:
-        found = self._found[channel]
-        if found and found[-1][1] == start:
-            start, most = found[-1][0], max(most, found[-1][2])
-            found.pop()
-        found.append((start, end, most))

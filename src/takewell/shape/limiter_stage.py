@@ -24,7 +24,15 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from takewell.shape.between_samples import BY_CURVE, BY_PEAK, REACH, STRAIGHT, TAPS, highest_readings
+from takewell.shape.between_samples import (
+    BY_CURVE,
+    BY_PEAK,
+    PRINTED_TAPS,
+    REACH,
+    SINC_TAPS,
+    STRAIGHT,
+    highest_readings,
+)
 from takewell.units import amplitude
 
 F64 = NDArray[np.float64]
@@ -53,6 +61,7 @@ _LEAD = 2 * SUB_BLOCK
 """Samples kept before a chunk: one sub-block to judge again at the very start, one for its readings."""
 
 _KEEP_BITS = 20
+_NEPERS_PER_UNIT = -math.log(10) / 20 / UNITS_PER_DB
 
 
 class Chunk(NamedTuple):
@@ -126,7 +135,15 @@ class Stage:
     def _give(self) -> Iterator[Chunk]:
         until = len(self._rows) - SUB_BLOCK
         if self._open.any() and _judge(
-            self._rows, self._judged, until, self._aim, self._active, self._open, TAPS, self._needs
+            self._rows,
+            self._judged,
+            until,
+            self._aim,
+            self._active,
+            self._open,
+            SINC_TAPS,
+            PRINTED_TAPS,
+            self._needs,
         ):
             self._busy = True
             if self._linked:
@@ -152,7 +169,15 @@ class Stage:
 
 @njit(nogil=True, cache=True)
 def _judge(
-    rows: F64, start: int, stop: int, aim: float, active: Bools, is_open: Bools, taps: F64, needs: I64
+    rows: F64,
+    start: int,
+    stop: int,
+    aim: float,
+    active: Bools,
+    is_open: Bools,
+    sinc_taps: F64,
+    printed_taps: F64,
+    needs: I64,
 ) -> bool:
     """Note the attenuation each row from `start` to `stop` needs; tell whether any does."""
     channels = rows.shape[1]
@@ -169,7 +194,7 @@ def _judge(
                 peak[channel] = size if size > peak[channel] else peak[channel]
                 curve[channel] = bend if bend > curve[channel] else curve[channel]
     near = np.empty(SUB_BLOCK + 2 * REACH)
-    work, reading = np.empty(SUB_BLOCK), np.empty(SUB_BLOCK)
+    reading = np.empty(SUB_BLOCK)
     found = False
     for block in range(start // SUB_BLOCK, stop // SUB_BLOCK):
         if not (is_open[block - 1] or is_open[block] or is_open[block + 1]):
@@ -183,7 +208,7 @@ def _judge(
             first = block * SUB_BLOCK
             for i in range(len(near)):
                 near[i] = rows[first - REACH + i, channel]
-            highest_readings(near, REACH, taps, work, reading)
+            highest_readings(near, REACH, sinc_taps, printed_taps, reading)
             for i in range(SUB_BLOCK):
                 if reading[i] > aim:
                     need = 20.0 * math.log10(reading[i] / aim)
@@ -252,4 +277,4 @@ def _average(standing: I64, half: int, samples: F64, attenuation: I64, channel: 
         total -= inner[at - second_box + 1]
         attenuation[i, channel] = amount
         if amount > 0:
-            samples[i, channel] *= 10.0 ** (-amount / (20.0 * UNITS_PER_DB))
+            samples[i, channel] *= math.exp(amount * _NEPERS_PER_UNIT)
