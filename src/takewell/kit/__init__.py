@@ -1,0 +1,46 @@
+"""Equipment profiles: what each microphone, input, battery, card and clock can do, read from TOML."""
+
+from takewell.kit.johnson import johnson_noise_dbu, johnson_noise_v
+from takewell.kit.profile import (
+    find_profile,
+    profile_toml,
+    read_profile,
+    shipped_profiles,
+    with_measured,
+    write_profile,
+)
+from takewell.kit.values import (
+    KINDS,
+    Battery,
+    Card,
+    Clock,
+    Load,
+    Measurement,
+    Microphone,
+    Profile,
+    Recorder,
+    RecorderInput,
+    Transmitter,
+)
+
+__all__ = [
+    "KINDS",
+    "Battery",
+    "Card",
+    "Clock",
+    "Load",
+    "Measurement",
+    "Microphone",
+    "Profile",
+    "Recorder",
+    "RecorderInput",
+    "Transmitter",
+    "find_profile",
+    "johnson_noise_dbu",
+    "johnson_noise_v",
+    "profile_toml",
+    "read_profile",
+    "shipped_profiles",
+    "with_measured",
+    "write_profile",
+]
