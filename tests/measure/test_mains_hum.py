@@ -89,6 +89,17 @@ def test_a_tone_is_found_with_its_frequency_and_level(frequency_hz, level_dbfs):
     assert strongest.level_dbfs == pytest.approx(level_dbfs, abs=0.2)
 
 
+# In 1 s segments a tone of -20 dBFS stands 11 dB over the mean of white noise of RMS 1 (1.5 / 4000 in a bin); its five
+# bins hold 0.9 dB of noise, which must not count.
+def test_the_noise_under_a_weak_tone_is_not_counted():
+    levels = []
+    for seed in range(12):
+        sound = sine(1000, -20, 20, RATE) + white_noise(1.0, 20, RATE, seed=100 + seed)
+        levels += [line.level_dbfs for line in steady_lines(sound, RATE) if abs(line.frequency_hz - 1000) < 1]
+    assert len(levels) > 8
+    assert np.mean(levels) == pytest.approx(-20, abs=0.4)
+
+
 @pytest.mark.parametrize("gain_db", [-300, 600])
 def test_gain_moves_levels_and_nothing_else(gain_db):
     sound = hum_of(50, {1: -60, 2: -65}, 10, RATE) + white_noise(1e-4, 10, RATE, seed=9)
