@@ -7,12 +7,15 @@ Conventions: seconds of the take.
 """
 
 from dataclasses import replace
+from itertools import pairwise
+
+import numpy as np
 
 from takewell.engine.results import Passage
 from takewell.level.evidence import TrackEvidence
 from takewell.level.linked import link_keys, together
 from takewell.level.setting_step import step_position
-from takewell.level.speech import Setting
+from takewell.level.speech import Setting, floor_db
 from takewell.roll import MeasuredTake, TrackReader
 
 
@@ -43,12 +46,23 @@ def gather(measured: MeasuredTake, reader: TrackReader) -> tuple[TrackEvidence, 
 
 def to_the_sample(track: TrackEvidence) -> tuple[Setting, ...]:
     """Return a track's settings with the places where the gain moved found to the sample."""
-    starts = [0.0] + [step_position(track, s.start_s) / track.trace.rate for s in track.settings[1:]]
+    starts = [0.0] + [
+        step_position(track, b.start_s, _step_db(track, a, b)) / track.trace.rate
+        for a, b in pairwise(track.settings)
+    ]
     ends = [*starts[1:], track.length_s]
     return tuple(
         Setting(start, end, s.floor_dbfs_a)
         for start, end, s in zip(starts, ends, track.settings, strict=True)
     )
+
+
+def _step_db(track: TrackEvidence, before: Setting, after: Setting) -> float:
+    """Return by how much a setting moved, by its floors."""
+    if before.floor_dbfs_a is not None and after.floor_dbfs_a is not None:
+        return after.floor_dbfs_a - before.floor_dbfs_a
+    floors = [floor_db(track.trace, setting) for setting in (before, after)]
+    return floors[1] - floors[0] if np.isfinite(floors).all() else 0.0
 
 
 def settings_of(pieces: list[tuple[float, tuple[Passage, ...]]], length_s: float) -> tuple[Setting, ...]:

@@ -119,7 +119,7 @@ def listen(trace: Trace, settings: Sequence[Setting]) -> Heard:
     over_floor = np.full(len(power), -np.inf)
     for setting in settings:
         inside = steps_within(trace.fine_edges, trace.rate, *setting.clear)
-        floor = _floor_db(trace, setting)
+        floor = floor_db(trace, setting)
         if inside.stop <= inside.start or not np.isfinite(floor):
             continue
         part = power_decibels(mean_around(power[inside], _SMOOTH_STEPS))
@@ -171,7 +171,7 @@ def mean_around(power: F64, steps: int) -> F64:
     return window_powers(padded, np.ones(len(padded), np.int64), steps)
 
 
-def _floor_db(trace: Trace, setting: Setting) -> float:
+def floor_db(trace: Trace, setting: Setting) -> float:
     """Return the K-weighted level below which a tenth of the setting's steps lie; digital silence aside."""
     steps = trace.k_rms[steps_within(trace.edges, trace.rate, *setting.clear)].astype(np.float64)
     steps = steps[steps > 0]
