@@ -91,6 +91,8 @@ class Transmitter(Profile):
     """Level at the input that drives the link to its limit at 0 dB of transmitter gain."""
     dynamic_range_db_a: float = number(40, 140)
     limiter: LimiterKind = word("none", "analogue", default="none")
+    limiter_threshold_dbfs: float = number(-60, 0, -6.0)
+    limiter_ratio: float = number(1, 1000, 10.0)
     limiter_range_db: float = number(0, 60, 0.0)
     limiter_attack_ms: float = number(0, 1000, 1.0)
     limiter_release_ms: float = number(0, 10_000, 200.0)
