@@ -33,7 +33,7 @@ P56_TOLERANCE_DB = 0.05
 
 def rows() -> list[Check]:
     """Return the chapter's rows."""
-    return [*_aes17_rows(), *_noise_rows(), *_quantiser_rows(), *_speech_rows()]
+    return [*_aes17_rows(), *_noise_rows(), *_floor_rows(), *_quantiser_rows(), *_speech_rows()]
 
 
 def _track(channel: F64, rate: int = RATE) -> TrackMeasurement:
@@ -94,6 +94,35 @@ def _noise_rows() -> list[Check]:
         )
         for case, expected, ours in made
     ]  # fmt: skip
+
+
+FLOOR_DBFS = -60.0
+FLOOR_TOLERANCE_DB = 0.2
+"""Chosen: no standard defines the floor of a take."""
+
+
+@lru_cache(maxsize=1)
+def _talk_over_noise(talking: bool) -> TrackMeasurement:
+    """White noise of -60 dBFS for a minute, alone or under a tone that is on for 2 of every 5 seconds."""
+    noise = _noise() * 10 ** (FLOOR_DBFS / 20)
+    return _track(noise + steps([(-20, 2), (None, 3)] * 12, RATE) if talking else noise)
+
+
+def _floor_rows() -> list[Check]:
+    source = "arithmetic; the definition and the tolerance are our own"
+
+    def row(case: str, expected: float, talking: bool, field: str) -> Check:
+        return Check(
+            "Noise floor", case, source, expected, **within(plus_minus=FLOOR_TOLERANCE_DB), unit="dBFS",
+            ours=lambda: getattr(_talk_over_noise(talking), field),
+        )  # fmt: skip
+
+    return [
+        row("white noise of -60 dBFS", FLOOR_DBFS, False, "noise_floor_dbfs"),
+        row("the same, A-weighted", FLOOR_DBFS - 2.722, False, "noise_floor_dbfs_a"),
+        row("under a tone of -20 dBFS, 2 s of every 5", FLOOR_DBFS, True, "noise_floor_dbfs"),
+        row("the same, A-weighted, under the tone", FLOOR_DBFS - 2.722, True, "noise_floor_dbfs_a"),
+    ]
 
 
 @lru_cache(maxsize=2)
