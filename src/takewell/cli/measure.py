@@ -1,6 +1,7 @@
 """``takewell measure``: numbers only, for any readable sound file; needs no roll."""
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
@@ -15,6 +16,9 @@ from takewell.cli.output import (
 )
 from takewell.errors import TakewellError
 
+if TYPE_CHECKING:
+    from takewell.engine import FileMeasurement
+
 _HEADINGS = (
     "track",
     "loudness LUFS",
@@ -23,7 +27,7 @@ _HEADINGS = (
     "RMS dBFS",
     "speech dBFS",
     "floor dBFS (A)",
-    "speech over floor dB",
+    "over floor dB",
     "over full scale",
     "clipped",
 )
@@ -31,8 +35,9 @@ _HEADINGS = (
 
 @click.command("measure", short_help="Print the numbers of any readable sound file.")
 @click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.option("--methods", is_flag=True, help="Say of every figure how it was measured and what it is worth.")
 @json_option
-def command(files: tuple[Path, ...], as_json: bool) -> int:
+def command(files: tuple[Path, ...], methods: bool, as_json: bool) -> int:
     """Print loudness, true peak, speech level, noise floor and more of each FILE, every channel alone as mono.
 
     RMS levels follow AES17: a full-scale sine reads 0 dBFS. With --json one line per file.
@@ -54,11 +59,11 @@ def command(files: tuple[Path, ...], as_json: bool) -> int:
             if as_json:
                 print_json(engine.to_json(measured))
             else:
-                _print(measured)
+                _print(measured, methods=methods)
     return REFUSED if refused else DONE
 
 
-def _print(measured: "engine.FileMeasurement") -> None:  # type: ignore[name-defined]  # noqa: F821
+def _print(measured: "FileMeasurement", *, methods: bool) -> None:
     shape = measured.format
     rows = [
         (
@@ -89,11 +94,13 @@ def _print(measured: "engine.FileMeasurement") -> None:  # type: ignore[name-def
                 f"  track {track.channel}, {passage.start_s:.2f} s to {passage.end_s:.2f} s: {figure(passage.integrated_lufs)} LUFS, "
                 f"floor {figure(passage.noise_floor_dbfs_a)} dBFS (A)"
             )
-        said: dict[str, list[str]] = {}
+    said: dict[tuple[str, str], list[str]] = {}
+    for track in measured.tracks:
         for name, words in track.quality.items():
-            said.setdefault(words, []).append(name)
-        for words, names in said.items():
-            print(f"  track {track.channel}, {', '.join(names)}: {words}")
+            if methods or getattr(track, name, words) is None:
+                said.setdefault((name, words), []).append(str(track.channel))
+    for (name, words), channels in said.items():
+        print(f"  {name}, track {', '.join(channels)}: {words}")
     for note in measured.notes:
         print(f"  {note}")
     print()
