@@ -23,7 +23,7 @@ def ready(announce: Callable[[str], None] | None = None) -> None:
 
     from takewell.engine.meter import Meter
 
-    class Listener(event.Listener):  # type: ignore[misc]
+    class Listener(event.Listener):
         told = False
 
         def on_start(self, _event: object) -> None:

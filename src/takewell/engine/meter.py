@@ -4,11 +4,12 @@ One object, fed from a file or from the bytes that pass by on their way to a cop
 """
 
 from collections.abc import Sequence
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
+from takewell.engine.quality import WORD_LENGTHS
 from takewell.engine.reading import Reading
 from takewell.engine.results import Programme, TrackMeasurement
 from takewell.errors import SettingError, SignalError
@@ -19,14 +20,13 @@ from takewell.units import FINE_STEPS_PER_SECOND, STEPS_PER_SECOND
 
 F64 = NDArray[np.float64]
 I64 = NDArray[np.int64]
-Samples = NDArray[np.float32] | NDArray[np.float64]
+Samples = NDArray[np.float32 | np.float64]
 
 HIGHEST_RATE = 768_000
 LOWEST_RATE = 4_000
 BATCH_STEPS = 64
 FINE_PER_STEP = FINE_STEPS_PER_SECOND // STEPS_PER_SECOND
 
-WORD_LENGTHS = {"uint8": 8, "int16": 16, "int24": 24, "int32": 32}
 LONGEST_USED_WORD = 24
 """Converters fill no more bits than this, also in 32-bit integer files: their rail lies 2^-23 under full scale."""
 
@@ -94,7 +94,7 @@ class Meter:
         self._held = 0
         self._measured_steps = 0
         self._steps = np.zeros((BATCH_STEPS + 1, loop.COLUMNS, channels))
-        self._fine = np.zeros((BATCH_STEPS * FINE_PER_STEP, 2, channels))
+        self._fine = np.zeros((BATCH_STEPS * FINE_PER_STEP, loop.FINE_COLUMNS, channels))
         self._step_count = self._fine_count = 0
         self._events = np.zeros((channels * (loop.EVENTS_PER_STEP + 1024), 3), np.int64)
         self._clips = np.zeros((256 * channels, loop.CLIP_FIELDS + 1))
@@ -155,12 +155,16 @@ class Meter:
             self._measure(self._pending[: self._held], 1, self.length_samples)
         if self._measured_steps:
             loop.finish_steps(
-                self.channels, self.length_samples, self._k, self._state, self._steps, self._step_count + 1,
+                self.length_samples, self._k, self._state, self._steps, self._step_count + 1,
                 self._clips, self._counts,
             )  # fmt: skip
             self._flush()
             self._reading.take_steps(self._steps[:1])
-        return MeterResult(*self._reading.result(self.names, self.encoding, self._state.floats[:, loop.BEST]))
+        return MeterResult(
+            *self._reading.result(
+                self.names, self.encoding, self._state.floats[:, loop.BEST], self._state.integers
+            )
+        )
 
     def _edge(self, step: int) -> int:
         """Return where a 100 ms step begins, without end of the signal."""
@@ -198,7 +202,7 @@ class Meter:
             edges = self._fine_edges(first, first + count, end)
             fine_steps = np.append(np.arange(count) * FINE_PER_STEP, len(edges) - 1)
             start = int(edges[0])
-            part = flat[: int(edges[-1] - start) * self.channels]
+            part: Any = flat[: int(edges[-1] - start) * self.channels]
             single = part.dtype == np.float32
             got = loop.measure_steps(
                 part if single else _NO_SINGLES, _NO_DOUBLES if single else part, self.channels, edges - start,

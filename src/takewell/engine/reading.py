@@ -1,68 +1,72 @@
-"""How do sums, maxima and histories become the numbers of the measurement contract?
+"""What is kept of the rows that a meter's loops leave, and what is drawn up from them at the end?
 
-The meter hands over rows as the loops leave them (:mod:`takewell.measure.step_loop`); what whole files need is
-drawn up here once they have all come.
+Sums, maxima and hours of histories in bounded memory; see :mod:`takewell.measure.step_loop` for the rows.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 
-from takewell.engine.columns import Columns
-from takewell.engine.results import Clip, Passage, Programme, TrackMeasurement
+from takewell.engine.columns import MEMORY_BYTES, Columns, Spool, settle
+from takewell.engine.results import Programme, TrackMeasurement
+from takewell.engine.track import TrackHistory, loudness_figures, track_measurement
 from takewell.measure import loudness
 from takewell.measure import step_loop as loop
-from takewell.measure.clips import judged_clips
-from takewell.measure.noise_floor import noise_floor
-from takewell.measure.speech_level import speech_level
 from takewell.measure.trace import Trace
-from takewell.units import decibels, finite_or_none, rms_dbfs, step_edges
+from takewell.units import FINE_STEPS_PER_SECOND, STEPS_PER_SECOND, decibels, finite_or_none
 
 F64 = NDArray[np.float64]
 I64 = NDArray[np.int64]
 
-_STEP_COLUMNS: dict[str, type] = {
+STEP_COLUMNS = {
     "peak": np.float32, "true_peak_bound": np.float32, "mean": np.float32, "rms": np.float32, "k_rms": np.float32,
     "a_rms": np.float32, "nonfinite": np.int32, "over": np.int32, "zeros": np.int32, "flat_run": np.int32,
 }  # fmt: skip
-_FINE_COLUMNS: dict[str, type] = {"fine_rms": np.float32, "fine_k_rms": np.float32}
+FINE_COLUMNS = {"fine_rms": np.float32, "fine_k_rms": np.float32}
+
+EDGE_CHUNK = 1 << 20
 
 
 class Reading:
-    """Collects what a meter's loops leave."""
+    """Collects rows; then gives the tracks, the programme and the traces."""
 
     def __init__(self, rate: int, channels: int, weights: F64 | None) -> None:
-        self._rate, self._channels = rate, channels
-        self._weights = weights
-        self._steps = Columns(_STEP_COLUMNS, channels)
-        self._fine = Columns(_FINE_COLUMNS, channels)
-        self._k_power = Columns({"k": np.float64}, channels + 1)
+        self._rate, self._channels, self._weights = rate, channels, weights
+        self._spool = Spool()
+        quarter = MEMORY_BYTES // 4
+        self._steps = Columns(STEP_COLUMNS, channels, self._spool, quarter)
+        self._fine = Columns(FINE_COLUMNS | {"bend": np.float32}, channels, self._spool, 2 * quarter)
+        # The programme stands behind the channels.
+        self._k_sums = Columns({"k": np.float64}, channels + 1, self._spool, quarter)
         self._totals = np.zeros((loop.COLUMNS, channels))
         self._peak = np.zeros(channels)
         self._tail = np.zeros((0, channels + 1))
         self._tail_lengths = np.zeros(0, np.int64)
         self._loudest = np.zeros((2, channels + 1))
-        self._active = np.zeros((channels, loop.EXPONENTS), np.int64)
-        self._level = np.full(channels, loop.LOWEST_EXPONENT)
-        self._since = np.zeros(channels, np.int64)
+        self._events = [
+            Columns({"at": np.int64, "to": np.int16}, 1, self._spool, quarter // channels)
+            for _ in range(channels)
+        ]
         self._clips: list[F64] = []
         self._length: int | None = None
+
+    def close(self, length_samples: int) -> None:
+        """Say where the signal ends, before the last rows are taken."""
+        self._length = length_samples
 
     def take_steps(self, rows: F64) -> None:
         """Take (n, COLUMNS, channels) rows of 100 ms steps, in order."""
         if not len(rows):
             return
-        lengths = np.diff(self._edges(self._steps.length, len(rows), loop.STEPS_PER_SECOND))[:, None]
-        for row in rows:
-            self._totals += row
+        lengths = np.diff(self._edges(self._steps.length, len(rows), STEPS_PER_SECOND))[:, None]
+        self._totals += rows.sum(axis=0)
         self._peak = np.maximum(self._peak, rows[:, loop.PEAK].max(axis=0))
         finite = np.maximum(lengths - rows[:, loop.NONFINITE], 1)
-        up = np.float32(np.inf)
         self._steps.append(
             {
                 "peak": rows[:, loop.PEAK],
-                "true_peak_bound": np.nextafter(rows[:, loop.BOUND].astype(np.float32), up),
+                "true_peak_bound": np.nextafter(rows[:, loop.BOUND].astype(np.float32), np.float32(np.inf)),
                 "mean": rows[:, loop.TOTAL] / finite,
                 "rms": np.sqrt(rows[:, loop.POWER] / finite),
                 "k_rms": np.sqrt(rows[:, loop.K_POWER] / lengths),
@@ -73,17 +77,24 @@ class Reading:
                 "flat_run": rows[:, loop.FLAT],
             }
         )
-        self._k_power.append({"k": self._with_programme(rows[:, loop.K_POWER])})
+        self._k_sums.append({"k": self._with_programme(rows[:, loop.K_POWER])})
 
     def take_fine(self, rows: F64) -> None:
-        """Take (n, 2, channels) rows of 10 ms steps: sums of squares and of K-weighted squares."""
+        """Take (n, FINE_COLUMNS, channels) rows of 10 ms steps, in order."""
         if not len(rows):
             return
-        lengths = np.diff(self._edges(self._fine.length, len(rows), loop.FINE_STEPS_PER_SECOND))
-        root = np.sqrt(rows / lengths[:, None, None])
-        self._fine.append({"fine_rms": root[:, 0], "fine_k_rms": root[:, 1]})
-        power = np.vstack([self._tail, self._with_programme(rows[:, 1])])
-        spans = np.append(self._tail_lengths, lengths)
+        lengths = np.diff(self._edges(self._fine.length, len(rows), FINE_STEPS_PER_SECOND))
+        root = np.sqrt(rows[:, :2] / lengths[:, None, None])
+        self._fine.append({"fine_rms": root[:, 0], "fine_k_rms": root[:, 1], "bend": rows[:, 2]})
+        # Momentary and short-term loudness need whole windows only; a last fine step that is cut short ends none.
+        whole = len(rows)
+        if (
+            self._length is not None
+            and self._regular(self._fine.length, FINE_STEPS_PER_SECOND) > self._length
+        ):
+            whole -= 1
+        power = np.vstack([self._tail, self._with_programme(rows[:whole, 1])])
+        spans = np.append(self._tail_lengths, lengths[:whole])
         for k, steps in enumerate((loudness.MOMENTARY_FINE_STEPS, loudness.SHORT_TERM_FINE_STEPS)):
             first = max(len(self._tail) - steps + 1, 0)
             means = loudness.window_powers(power[first:], spans[first:], steps)
@@ -94,118 +105,98 @@ class Reading:
 
     def take_events(self, events: I64, clips: F64) -> None:
         """Take threshold events (position, channel, exponent) and clips as the loops leave them."""
-        for position, channel, exponent in events:
-            self._count(channel, position)
-            self._level[channel] = exponent
+        if len(events):
+            for channel in range(self._channels):
+                own = events[events[:, 1] == channel]
+                if len(own):
+                    self._events[channel].append({"at": own[:, :1], "to": own[:, 2:]})
         if len(clips):
             self._clips.append(clips.copy())
 
-    def _count(self, channel: int, position: int) -> None:
-        self._active[channel, self._level[channel] - loop.LOWEST_EXPONENT] += position - self._since[channel]
-        self._since[channel] = position
+    def result(
+        self, names: Sequence[str | None], encoding: str, highest: F64, counters: I64
+    ) -> tuple[tuple[TrackMeasurement, ...], Programme | None, tuple[Trace, ...]]:
+        """Return the tracks, the programme and the traces.
+
+        Parameters
+        ----------
+        names : sequence of str or None
+            Of the channels.
+        encoding : str
+            Of the file.
+        highest : (channels,) float64 array
+            The wave's maximum in each.
+        counters : (channels, ...) int64 array
+            The loops' counters at the end.
+        """
+        assert self._length is not None
+        edges, fine_edges = (
+            self._all_edges(per_second) for per_second in (STEPS_PER_SECOND, FINE_STEPS_PER_SECOND)
+        )
+        tracks, traces = [], []
+        for channel in range(self._channels):
+            trace = Trace(
+                rate=self._rate,
+                edges=edges,
+                fine_edges=fine_edges,
+                **{name: self._steps.column(name, channel) for name in STEP_COLUMNS},
+                **{name: self._fine.column(name, channel) for name in FINE_COLUMNS},
+            )
+            history = self._history(channel, trace, float(highest[channel]), counters[channel])
+            tracks.append(track_measurement(channel + 1, names[channel], encoding, history))
+            traces.append(trace)
+        programme = None
+        if self._weights is not None:
+            figures = loudness_figures(
+                self._whole_k_sums(self._channels, edges), np.diff(edges), self._loudest[:, self._channels]
+            )
+            programme = Programme(*figures[:4], finite_or_none(float(decibels(highest.max(initial=0.0)))))
+        return tuple(tracks), programme, tuple(traces)
+
+    def _history(self, channel: int, trace: Trace, highest: float, counters: I64) -> TrackHistory:
+        k_sums = self._whole_k_sums(channel, trace.edges)
+        active = counters[loop.COUNTERS + loop.EXPONENTS :].copy()
+        active[counters[loop.ACTIVE] - loop.LOWEST_EXPONENT] += trace.length_samples - counters[loop.SINCE]
+        events = self._events[channel]
+        rows = [part[part[:, 0] == channel, 1:] for part in self._clips]
+        return TrackHistory(
+            trace=trace,
+            bend=self._fine.column("bend", channel),
+            k_sums=k_sums,
+            totals=self._totals[:, channel],
+            peak=float(self._peak[channel]),
+            highest=highest,
+            active=active,
+            events=lambda: (events.column("at", 0), events.column("to", 0).astype(np.int64)),
+            clips=np.concatenate(rows) if rows else np.zeros((0, loop.CLIP_FIELDS)),
+            loudness=loudness_figures(k_sums, np.diff(trace.edges), self._loudest[:, channel]),
+        )
+
+    def _whole_k_sums(self, column: int, edges: I64) -> F64:
+        """Return a column of K-weighted sums without a last step that is cut short."""
+        sums = self._k_sums.column("k", column)
+        count = len(sums)
+        whole = count == 0 or int(self._regular(count, STEPS_PER_SECOND)) <= int(edges[-1])
+        return sums if whole else sums[:-1]
 
     def _with_programme(self, power: F64) -> F64:
         """Return channels' powers with the programme's as one more column."""
         weights = np.zeros(self._channels) if self._weights is None else self._weights
         return np.column_stack([power, power @ weights])
 
+    def _regular(self, k: int | I64, per_second: int) -> int | I64:
+        return (2 * k * self._rate + per_second) // (2 * per_second)
+
     def _edges(self, first: int, count: int, per_second: int) -> I64:
-        k = np.arange(first, first + count + 1, dtype=np.int64)
-        edges = (2 * k * self._rate + per_second) // (2 * per_second)
+        edges = np.asarray(self._regular(np.arange(first, first + count + 1, dtype=np.int64), per_second))
         return edges if self._length is None else np.minimum(edges, self._length)
 
-    def close(self, length_samples: int) -> None:
-        """Say where the signal ends, before the last rows are taken."""
-        self._length = length_samples
+    def _all_edges(self, per_second: int) -> I64:
+        steps = self._steps.length if per_second == STEPS_PER_SECOND else self._fine.length
 
-    def result(
-        self, names: Sequence[str | None], encoding: str, highest: F64
-    ) -> tuple[tuple[TrackMeasurement, ...], Programme | None, tuple[Trace, ...]]:
-        """Return the tracks, the programme and the traces; `highest` is the wave's maximum in each channel."""
-        assert self._length is not None
-        for channel in range(self._channels):
-            self._count(channel, self._length)
-        traces = tuple(self._trace(channel) for channel in range(self._channels))
-        tracks = tuple(
-            self._track(channel, names[channel], encoding, float(highest[channel]), traces[channel])
-            for channel in range(self._channels)
-        )
-        programme = None
-        if self._weights is not None:
-            programme = Programme(
-                *self._loudness(self._channels), finite_or_none(float(decibels(highest.max(initial=0.0))))
-            )
-        return tracks, programme, traces
+        def chunks() -> Iterator[I64]:
+            yield np.zeros(1, np.int64)
+            for first in range(0, steps, EDGE_CHUNK):
+                yield self._edges(first, min(EDGE_CHUNK, steps - first), per_second)[1:]
 
-    def _trace(self, channel: int) -> Trace:
-        assert self._length is not None
-        return Trace(
-            rate=self._rate,
-            edges=step_edges(self._length, self._rate),
-            fine_edges=step_edges(self._length, self._rate, loop.FINE_STEPS_PER_SECOND),
-            **{name: self._steps.column(name, channel) for name in _STEP_COLUMNS},
-            **{name: self._fine.column(name, channel) for name in _FINE_COLUMNS},
-        )
-
-    def _loudness(self, column: int) -> tuple[float | None, float | None, float | None, float | None]:
-        """Return integrated loudness, range, momentary and short-term maximum of a channel or the programme."""
-        edges = step_edges(self._length or 0, self._rate)
-        power, lengths = self._k_power.column("k", column), np.diff(edges)
-        if len(edges) > 1 and edges[-1] < self._edges(len(lengths), 0, loop.STEPS_PER_SECOND)[0]:
-            power, lengths = power[:-1], lengths[:-1]
-        momentary, short_term = (float(p) for p in self._loudest[:, column])
-        return (
-            loudness.integrated(loudness.window_powers(power, lengths, loudness.BLOCK_STEPS)),
-            loudness.loudness_range(loudness.window_powers(power, lengths, loudness.SHORT_TERM_STEPS)),
-            loudness.lufs(momentary),
-            loudness.lufs(short_term),
-        )
-
-    def _track(
-        self, channel: int, name: str | None, encoding: str, highest: float, trace: Trace
-    ) -> TrackMeasurement:
-        assert self._length is not None
-        total = self._totals[:, channel]
-        finite = self._length - int(total[loop.NONFINITE])
-        integrated, loudness_range, momentary, short_term = self._loudness(channel)
-        speech = speech_level(
-            float(total[loop.POWER]), self._length, self._active[channel], loop.LOWEST_EXPONENT
-        )
-        heard = trace.rms > 0
-        floor = noise_floor(trace.rms[heard].astype(np.float64) ** 2)
-        floor_a = noise_floor(trace.a_rms[heard].astype(np.float64) ** 2)
-        floor_dbfs = None if floor is None else finite_or_none(float(rms_dbfs(floor.mean_square)))
-        floor_dbfs_a = None if floor_a is None else finite_or_none(float(rms_dbfs(floor_a.mean_square)))
-        level = None if speech is None else speech.level_dbfs
-        snr = None if level is None or floor_dbfs is None else level - floor_dbfs
-        passages = (
-            (Passage(0.0, self._length / self._rate, integrated, level, floor_dbfs, floor_dbfs_a, snr),)
-            if self._length
-            else ()
-        )
-        rows = [part[part[:, 0] == channel, 1:] for part in self._clips]
-        return TrackMeasurement(
-            channel=channel + 1,
-            name=name,
-            sample_peak_dbfs=finite_or_none(float(decibels(self._peak[channel]))),
-            true_peak_dbtp=finite_or_none(float(decibels(highest))),
-            rms_dbfs=finite_or_none(float(rms_dbfs(total[loop.POWER] / finite))) if finite else None,
-            dc_offset_fs=float(total[loop.TOTAL] / finite) if finite else None,
-            integrated_lufs=integrated,
-            loudness_range_lu=loudness_range,
-            momentary_max_lufs=momentary,
-            short_term_max_lufs=short_term,
-            speech_level_dbfs=level,
-            speech_activity=None if speech is None else speech.activity,
-            noise_floor_dbfs=floor_dbfs,
-            noise_floor_dbfs_a=floor_dbfs_a,
-            snr_db=snr,
-            samples_over_full_scale=int(total[loop.OVER]) if encoding.startswith("float") else 0,
-            nonfinite_samples=int(total[loop.NONFINITE]),
-            passages=passages,
-            clips=tuple(
-                Clip(c.start_samples / self._rate, c.end_samples / self._rate, c.level_dbfs, c.shape)
-                for c in judged_clips(np.concatenate(rows) if rows else np.zeros((0, loop.CLIP_FIELDS)), 1e-3)
-            ),
-            quality={},
-        )
+        return settle(chunks, np.dtype(np.int64), self._spool if self._fine.spilled else None)

@@ -28,7 +28,7 @@ SIXTEEN = (0,) * 16
 """The prototype for short loops along the time of one channel."""
 
 
-class LanesType(types.Type):  # type: ignore[misc]
+class LanesType(types.Type):
     """The numba type of n float64 lanes."""
 
     def __init__(self, count: int) -> None:
@@ -37,7 +37,7 @@ class LanesType(types.Type):  # type: ignore[misc]
 
 
 @register_model(LanesType)
-class _LanesModel(models.PrimitiveModel):  # type: ignore[misc]
+class _LanesModel(models.PrimitiveModel):
     def __init__(self, manager: Any, lanes: LanesType) -> None:
         super().__init__(manager, lanes, ir.VectorType(ir.DoubleType(), lanes.count))
 
@@ -45,7 +45,7 @@ class _LanesModel(models.PrimitiveModel):  # type: ignore[misc]
 def _arithmetic(symbol: Any, instruction: str) -> None:
     """Give two lane values the operator `symbol`, lowered to one instruction."""
 
-    class Template(AbstractTemplate):  # type: ignore[misc]
+    class Template(AbstractTemplate):
         def generic(self, args: Any, kws: Any) -> Any:  # noqa: ARG002 (numba passes both)
             if len(args) == 2 and isinstance(args[0], LanesType) and args[0] == args[1]:
                 return signature(args[0], *args)
@@ -69,8 +69,30 @@ def _address(context: Any, builder: Any, array_type: Any, array: Any, index: Any
     return builder.bitcast(builder.gep(data, [index]), vector.as_pointer())
 
 
-@intrinsic  # type: ignore[untyped-decorator]
-def load(_typing: Any, proto: Any, array: Any, index: Any) -> tuple[Any, Callable[..., Any]]:
+def _absolute(builder: Any, value: Any) -> Any:
+    kind = ir.FunctionType(value.type, [value.type])
+    name = f"llvm.fabs.v{value.type.count}f64"
+    return builder.call(cgutils.get_or_insert_function(builder.module, kind, name), [value])
+
+
+def _folded(builder: Any, value: Any, join: Callable[[Any, Any], Any]) -> Any:
+    """Return one element joined from all lanes, half against half."""
+    count = value.type.count
+    while count > 1:
+        count //= 2
+        low, high = (
+            builder.shuffle_vector(
+                value,
+                value,
+                ir.Constant(ir.VectorType(ir.IntType(32), count), list(range(first, first + count))),
+            )
+            for first in (0, count)
+        )
+        value = join(low, high)
+    return builder.extract_element(value, ir.Constant(ir.IntType(32), 0))
+
+
+def _load(_typing: Any, proto: Any, array: Any, index: Any) -> tuple[Any, Callable[..., Any]]:
     """Return the lanes at ``array[index:]``; float32 elements are widened."""
     lanes = LanesType(proto.count)
     single = array.dtype == types.float32
@@ -85,8 +107,10 @@ def load(_typing: Any, proto: Any, array: Any, index: Any) -> tuple[Any, Callabl
     return lanes(proto, array, index), emit
 
 
-@intrinsic  # type: ignore[untyped-decorator]
-def store(_typing: Any, array: Any, index: Any, value: Any) -> tuple[Any, Callable[..., Any]]:
+load: Any = intrinsic(_load)
+
+
+def _store(_typing: Any, array: Any, index: Any, value: Any) -> tuple[Any, Callable[..., Any]]:
     """Write lanes to ``array[index:]``."""
 
     def emit(context: Any, builder: Any, sig: Any, args: Any) -> Any:
@@ -97,9 +121,12 @@ def store(_typing: Any, array: Any, index: Any, value: Any) -> tuple[Any, Callab
     return types.void(array, index, value), emit
 
 
-@intrinsic  # type: ignore[untyped-decorator]
-def splat(_typing: Any, proto: Any, value: Any) -> tuple[Any, Callable[..., Any]]:
+store: Any = intrinsic(_store)
+
+
+def _splat(_typing: Any, proto: Any, value: Any) -> tuple[Any, Callable[..., Any]]:
     """Return lanes that all hold `value`."""
+    del value
     lanes = LanesType(proto.count)
 
     def emit(context: Any, builder: Any, sig: Any, args: Any) -> Any:  # noqa: ARG001
@@ -111,21 +138,23 @@ def splat(_typing: Any, proto: Any, value: Any) -> tuple[Any, Callable[..., Any]
     return lanes(proto, types.float64), emit
 
 
-@intrinsic  # type: ignore[untyped-decorator]
-def magnitude(_typing: Any, value: Any) -> tuple[Any, Callable[..., Any]]:
+splat: Any = intrinsic(_splat)
+
+
+def _magnitude(_typing: Any, value: Any) -> tuple[Any, Callable[..., Any]]:
     """Return the absolute value of every lane."""
 
     def emit(_context: Any, builder: Any, _sig: Any, args: Any) -> Any:
-        vector = args[0].type
-        kind = ir.FunctionType(vector, [vector])
-        function = cgutils.get_or_insert_function(builder.module, kind, f"llvm.fabs.v{vector.count}f64")
-        return builder.call(function, args)
+        return _absolute(builder, args[0])
 
     return value(value), emit
 
 
+magnitude: Any = intrinsic(_magnitude)
+
+
 def _selection(comparison: str) -> Any:
-    @intrinsic  # type: ignore[untyped-decorator]
+    @intrinsic
     def choose(_typing: Any, a: Any, b: Any) -> tuple[Any, Callable[..., Any]]:
         def emit(_context: Any, builder: Any, _sig: Any, args: Any) -> Any:
             return builder.select(builder.fcmp_ordered(comparison, args[0], args[1]), args[0], args[1])
@@ -142,22 +171,20 @@ smaller = _selection("<")
 """Return the smaller of two lanes each; the second where either is NaN."""
 
 
-@intrinsic  # type: ignore[untyped-decorator]
-def zero_below(_typing: Any, value: Any, limit: Any) -> tuple[Any, Callable[..., Any]]:
+def _zero_below(_typing: Any, value: Any, limit: Any) -> tuple[Any, Callable[..., Any]]:
     """Return `value` where its magnitude reaches `limit`, else zero (also for NaN)."""
 
     def emit(_context: Any, builder: Any, _sig: Any, args: Any) -> Any:
-        vector = args[0].type
-        kind = ir.FunctionType(vector, [vector])
-        function = cgutils.get_or_insert_function(builder.module, kind, f"llvm.fabs.v{vector.count}f64")
-        high = builder.fcmp_ordered(">=", builder.call(function, [args[0]]), args[1])
-        return builder.select(high, args[0], ir.Constant(vector, None))
+        high = builder.fcmp_ordered(">=", _absolute(builder, args[0]), args[1])
+        return builder.select(high, args[0], ir.Constant(args[0].type, None))
 
     return value(value, limit), emit
 
 
-@intrinsic  # type: ignore[untyped-decorator]
-def where_least(_typing: Any, test: Any, value: Any) -> tuple[Any, Callable[..., Any]]:
+zero_below: Any = intrinsic(_zero_below)
+
+
+def _where_least(_typing: Any, test: Any, value: Any) -> tuple[Any, Callable[..., Any]]:
     """Return `value` where `test` is zero or below, else zero."""
 
     def emit(_context: Any, builder: Any, _sig: Any, args: Any) -> Any:
@@ -167,14 +194,31 @@ def where_least(_typing: Any, test: Any, value: Any) -> tuple[Any, Callable[...,
     return value(test, value), emit
 
 
-@intrinsic  # type: ignore[untyped-decorator]
-def total(_typing: Any, value: Any) -> tuple[Any, Callable[..., Any]]:
+where_least: Any = intrinsic(_where_least)
+
+
+def _total(_typing: Any, value: Any) -> tuple[Any, Callable[..., Any]]:
     """Return the sum of all lanes."""
 
     def emit(_context: Any, builder: Any, _sig: Any, args: Any) -> Any:
-        result = ir.Constant(ir.DoubleType(), 0.0)
-        for k in range(args[0].type.count):
-            result = builder.fadd(result, builder.extract_element(args[0], ir.Constant(ir.IntType(32), k)))
-        return result
+        return _folded(builder, args[0], builder.fadd)
 
     return types.float64(value), emit
+
+
+total: Any = intrinsic(_total)
+
+
+def _highest(_typing: Any, value: Any) -> tuple[Any, Callable[..., Any]]:
+    """Return the largest lane."""
+
+    def emit(_context: Any, builder: Any, _sig: Any, args: Any) -> Any:
+        def join(a: Any, b: Any) -> Any:
+            return builder.select(builder.fcmp_ordered(">", a, b), a, b)
+
+        return _folded(builder, args[0], join)
+
+    return types.float64(value), emit
+
+
+highest: Any = intrinsic(_highest)

@@ -10,6 +10,7 @@ EBU Tech 3341 (momentary 400 ms, short-term 3 s); EBU Tech 3342 (loudness range)
 """
 
 import math
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -103,26 +104,29 @@ def window_powers(sums: F64, lengths: I64, steps: int) -> F64:
     return np.asarray(power / np.reshape(samples, (-1,) + (1,) * (sums.ndim - 1)))
 
 
-def _run_sums(values: NDArray[np.generic], steps: int) -> NDArray[np.generic]:
+def _run_sums(values: NDArray[Any], steps: int) -> NDArray[Any]:
     count = len(values) - steps + 1
     total = values[:count].copy()
     for k in range(1, steps):
-        total += values[k : k + count]  # type: ignore[operator]
+        total += values[k : k + count]
     return total
 
 
-def integrated(block_power: F64, gate_lufs: float = ABSOLUTE_GATE_LUFS) -> float | None:
-    """Return the gated loudness in LUFS of the powers of 400 ms blocks 100 ms apart.
+def gated(block_power: F64, gate_lufs: float = ABSOLUTE_GATE_LUFS) -> F64:
+    """Return the powers of 400 ms blocks that pass both gates.
 
     Notes
     -----
-    ITU-R BS.1770-5, Annex 1: blocks above `gate_lufs`, then those above 10 LU below their mean.
+    ITU-R BS.1770-5, Annex 1: blocks above `gate_lufs`, and of these what lies above 10 LU below their mean.
     """
     loud = block_power[block_power > power_of(gate_lufs)]
-    if not len(loud):
-        return None
-    loud = loud[loud > loud.mean() * 10 ** (RELATIVE_GATE_LU / 10)]
-    return lufs(float(loud.mean()))
+    return loud[loud > loud.mean() * 10 ** (RELATIVE_GATE_LU / 10)] if len(loud) else loud
+
+
+def integrated(block_power: F64, gate_lufs: float = ABSOLUTE_GATE_LUFS) -> float | None:
+    """Return the gated loudness in LUFS of the powers of 400 ms blocks 100 ms apart; None if none passes."""
+    loud = gated(block_power, gate_lufs)
+    return lufs(float(loud.mean())) if len(loud) else None
 
 
 def loudness_range(short_term_power: F64) -> float | None:

@@ -1,13 +1,14 @@
 """How loud is what remains when nobody speaks?
 
-Conventions: mean squares of 100 ms steps in, AES17 dBFS out.
+Conventions: mean squares of 100 ms steps in, AES17 dBFS out (by the caller).
 
-Method (ours): steps with 10 ms or more of exact digital silence are left out. From the 3rd percentile of the others
-upwards: the mean of all steps no more than 6 dB above the estimate is the next estimate, until it stands still.
-Then the reach is narrowed to what the quiet steps themselves spread downwards (three times the root mean
-square of their distance below the estimate, 1 to 6 dB): steady broadband noise spreads by tenths of a decibel,
-so the tails of words no longer count, while a rumble whose 100 ms levels wander by decibels is still averaged whole. Stationary
-noise so reads its own RMS, and a word of speech in it changes nothing.
+Method (ours): steps that hold digital silence are left out. The levels of all others are counted in bins of half a
+decibel; quiet moments return to the floor again and again and make a peak at the lower end of the count, while the
+tails of words pass through every level once. The lowest peak that holds a fair share of the steps is the floor's.
+How far the steps under it spread (root mean square, in decibels) says how far above it still belongs to it: three times as much,
+1 to 6 dB. The floor is the mean power of all steps up to there. Steady broadband noise spreads by tenths of a
+decibel, so the tails of words stay out; a rumble whose 100 ms levels wander by decibels is averaged whole.
+Stationary noise so reads its own RMS, and a word of speech in it changes nothing.
 """
 
 from typing import NamedTuple
@@ -17,36 +18,63 @@ from numpy.typing import NDArray
 
 F64 = NDArray[np.float64]
 
-START_QUANTILE = 0.03
+BIN_DB = 0.5
+SMOOTH = np.array([0.5, 1.0, 1.0, 1.0, 0.5]) / 4
+"""Over 2 dB."""
+
+AROUND_BINS = 3
+"""A peak is the highest of so many bins on each side, and its share counts over them."""
+
+LEAST_SHARE, LEAST_STEPS = 0.03, 5
 WIDEST_DB, NARROWEST_DB = 6.0, 1.0
 SPREADS = 3.0
 
 
 class NoiseFloor(NamedTuple):
-    """Mean square of the quiet steps, and how many they are."""
+    """Mean square of the quiet steps, how many they are, and the mean square up to which a step counts as quiet."""
 
     mean_square: float
     steps: int
+    limit: float
 
 
 def noise_floor(step_power: F64) -> NoiseFloor | None:
-    """Return the floor of the mean squares of steps without digital silence; None where there are none."""
+    """Return the floor of steps' mean squares.
+
+    Parameters
+    ----------
+    step_power : (n,) float64 array
+        Zero for a step that shall not count.
+
+    Returns
+    -------
+    NoiseFloor or None
+        None where no step counts.
+    """
     power = step_power[step_power > 0]
     if not len(power):
         return None
-    start = int(START_QUANTILE * (len(power) - 1))
-    floor = _settled(power, float(np.partition(power, start)[start]), WIDEST_DB)
-    below = 10 * np.log10(power[power < floor.mean_square] / floor.mean_square)
+    level = 10 * np.log10(power)
+    peak = _lowest_peak(level)
+    below = level[level < peak] - peak
     spread = float(np.sqrt(np.mean(below**2))) if len(below) else 0.0
-    reach = min(max(SPREADS * spread, NARROWEST_DB), WIDEST_DB)
-    return _settled(power, floor.mean_square * 10 ** (-spread / 10), reach)
+    limit = 10 ** ((peak + min(max(SPREADS * spread, NARROWEST_DB), WIDEST_DB)) / 10)
+    quiet = power[power <= limit]
+    return NoiseFloor(float(quiet.mean()), len(quiet), float(limit))
 
 
-def _settled(power: F64, estimate: float, reach_db: float) -> NoiseFloor:
-    """Raise the estimate to the mean of what lies within its reach until nothing more comes in."""
-    reach, count = 10 ** (reach_db / 10), 0
-    while True:
-        quiet = power[power <= estimate * reach]
-        if len(quiet) <= count:
-            return NoiseFloor(estimate, count)
-        estimate, count = float(quiet.mean()), len(quiet)
+def _lowest_peak(level: F64) -> float:
+    """Return the level in dB at which the lowest peak of the count lies."""
+    first = np.floor(level.min() / BIN_DB) - AROUND_BINS
+    bins = np.floor(level / BIN_DB).astype(np.int64) - int(first)
+    counts = np.append(np.bincount(bins), np.zeros(AROUND_BINS))
+    smooth = np.convolve(counts, SMOOTH, "same")
+    windows = np.lib.stride_tricks.sliding_window_view(np.pad(smooth, AROUND_BINS), 2 * AROUND_BINS + 1)
+    shares = np.lib.stride_tricks.sliding_window_view(np.pad(counts, AROUND_BINS), 2 * AROUND_BINS + 1).sum(
+        axis=1
+    )
+    enough = max(LEAST_SHARE * len(level), min(LEAST_STEPS, len(level) / 2))
+    peaks = np.flatnonzero((smooth >= windows.max(axis=1)) & (shares >= enough))
+    at = int(peaks[0]) if len(peaks) else int(np.argmax(smooth))
+    near = np.abs(bins - at) <= AROUND_BINS
+    return float(np.median(level[near]))

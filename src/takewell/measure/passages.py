@@ -1,10 +1,297 @@
-"""Where was the gain of the recorder moved?"""
+"""Where was the gain of the recorder moved?
+
+Moving a gain moves everything by the same number of decibels, from one moment to the next: what is loud and what is
+left when nothing is. A talker moves only the one, a fan that is switched on only the other. So a place counts
+when, between the stretches on both sides of it, the level and the floor step together.
+
+Method (ours), on K-weighted levels (no offset and no rumble in them):
+
+1. Candidates: places where the lowest 100 ms of the 3 s before and of the 3 s after differ by 4 dB or more.
+2. For each the stretches on both sides, to the next candidate or for 30 s: floor = 8th percentile, level = 97th
+   percentile of their 100 ms levels. Together means: both step by 4.5 dB or more in the same direction, by the same
+   amount within 6 dB or a quarter of it. The floor must be one: a fair share of the stretch lies within 3 dB of it.
+   Its colour (A-weighted and unweighted against K-weighted level) must be the same on both sides, unless it stepped by less than
+   the level: then a floor of the recorder's own lies under the lower side. The least fitting candidate is
+   dropped and its two stretches become one, until all fit.
+3. The place itself, to 10 ms, is where three things together are likeliest: each moment before it has a level that is
+   common before, each behind it one that is common behind (the levels of both sides, brought to one setting, say which
+   are); the level steps there by just the gain; and the wave has a kink there that stands out from the bends before and behind.
+
+Digital silence belongs to no setting and is passed over.
+"""
+
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
+from takewell.measure.trace import Trace
+from takewell.units import FINE_STEPS_PER_SECOND, STEPS_PER_SECOND
 
-def gain_steps(fine_rms: NDArray[np.float32]) -> list[int]:
-    """Return the fine steps at which a new gain setting begins."""
-    del fine_rms
-    return []
+F32 = NDArray[np.float32]
+F64 = NDArray[np.float64]
+I64 = NDArray[np.int64]
+
+FINE_PER_STEP = FINE_STEPS_PER_SECOND // STEPS_PER_SECOND
+
+NEAR_STEPS = 3 * STEPS_PER_SECOND
+FAR_STEPS = 30 * STEPS_PER_SECOND
+LEAST_STEPS = 12
+"""Steps of 100 ms on each side: a shorter stretch is no setting of its own."""
+
+GUARD_STEPS = 1
+"""Steps beside a place that are in neither stretch."""
+
+CANDIDATE_DB = 4.0
+LEAST_MOVE_DB = 4.5
+ALIKE_DB, ALIKE_PART = 6.0, 0.25
+FLOOR_QUANTILE, LEVEL_QUANTILE = 0.08, 0.97
+FLOOR_SPREAD_DB, FLOOR_SHARE, FLOOR_STEPS = 3.0, 0.06, 3
+COLOUR_DB = 2.0
+RECORDER_DB = 2.0
+"""A floor that steps by this much less than the level shows the recorder's own noise."""
+
+ROUNDS = 2
+SEARCH_STEPS = 4 * FINE_STEPS_PER_SECOND
+"""Fine steps on each side of a candidate in which its place is looked for."""
+
+BIN_DB = 3.0
+LEVEL_WEIGHT = 0.2
+"""What the level of one 10 ms step says, against independent ones: neighbours say much the same."""
+
+JUMP_DB, SPIKE_DB = 3.0, 4.0
+"""Decibels of misfit of the step in level, and of a kink, that weigh as much as one factor e of likelihood."""
+
+SPIKE_STEPS = 3
+SPIKE_MOST_DB = 20.0
+TINY = 1e-38
+
+
+class _Side(NamedTuple):
+    """What a stretch on one side of a candidate shows, in dB."""
+
+    floor: float
+    level: float
+    colours: F64
+    steady: bool
+
+
+class _Steps(NamedTuple):
+    """The 100 ms steps that are not digital silence: where they lie, their K-weighted level, and against it the
+    A-weighted and the unweighted one, in dB."""
+
+    where: I64
+    level: F64
+    colours: F64
+
+    def at(self, fine: int) -> int:
+        """Return the entry that a fine step falls into."""
+        return int(np.searchsorted(self.where, fine // FINE_PER_STEP))
+
+
+def gain_moves(trace: Trace, bend: F32) -> list[int]:
+    """Return the 10 ms steps at which another gain setting begins, in order.
+
+    Parameters
+    ----------
+    trace : Trace
+        Levels of one track.
+    bend : (m,) float32 array
+        Largest second difference of the samples in each fine step.
+
+    Returns
+    -------
+    list of int
+        Indices into the fine steps; empty where nothing moved.
+    """
+    heard = np.flatnonzero((trace.k_rms > 0) & (trace.zeros < np.diff(trace.edges)))
+    if len(heard) < 2 * LEAST_STEPS:
+        return []
+    level = _decibels(trace.k_rms[heard])
+    moving = np.sqrt(
+        np.maximum(
+            np.square(trace.rms[heard], dtype=np.float64) - np.square(trace.mean[heard], dtype=np.float64), 0
+        )
+    )
+    steps = _Steps(
+        heard, level, np.stack([_decibels(trace.a_rms[heard]), _decibels(moving)], axis=1) - level[:, None]
+    )
+    places = []
+    for k, before, after in _candidates(level):
+        fine = int(heard[k]) * FINE_PER_STEP
+        nearby = _decibels(trace.fine_k_rms[max(fine - SEARCH_STEPS, 0) : fine + SEARCH_STEPS])
+        places.append(_place(trace, bend, fine, after - before, _rest_likelihood(nearby, before, after)))
+    for _ in range(ROUNDS):
+        places = _placed_again(trace, bend, steps, _apart(steps, places))
+        places = _settled(steps, _apart(steps, places))
+    return places
+
+
+def _decibels(amplitude: F32 | F64) -> F64:
+    return np.asarray(20 * np.log10(np.maximum(amplitude.astype(np.float64), TINY)))
+
+
+def _candidates(level: F64) -> list[tuple[int, float, float]]:
+    """Return where the lowest levels before and after differ: (entry, lowest before, lowest after)."""
+    edge = np.full(NEAR_STEPS, np.inf)
+    at = np.arange(LEAST_STEPS // 2, len(level) - LEAST_STEPS // 2)
+    lowest = _running_minimum(np.concatenate([edge, level, edge]), NEAR_STEPS)
+    before, after = lowest[at], lowest[at + NEAR_STEPS + 1]
+    found = []
+    for sign in (1, -1):
+        jump = sign * (after - before)
+        strong = np.flatnonzero(jump >= CANDIDATE_DB)
+        for group in np.split(strong, np.flatnonzero(np.diff(strong) > 1) + 1):
+            if not len(group):
+                continue
+            # The plateau begins with the last quiet step before a move up, and ends with the first after one down.
+            high = group[jump[group] >= jump[group].max() - 1]
+            k = int(high[0] if sign > 0 else high[-1])
+            found.append((int(at[k]), float(before[k]), float(after[k])))
+    return sorted(found)
+
+
+def _running_minimum(level: F64, steps: int) -> F64:
+    """Return the minimum of every `steps` values, in linear time (running minima within blocks, both ways)."""
+    padded = np.append(level, np.full(-len(level) % steps + steps, np.inf)).reshape(-1, steps)
+    forward = np.minimum.accumulate(padded, axis=1).ravel()
+    backward = np.minimum.accumulate(padded[:, ::-1], axis=1)[:, ::-1].ravel()
+    return np.minimum(backward[: len(level)], forward[steps - 1 : steps - 1 + len(level)])
+
+
+def _apart(steps: _Steps, places: list[int]) -> list[int]:
+    """Return the places in order, one of each group that falls into one step."""
+    kept: list[int] = []
+    for place in sorted(places):
+        if 0 < steps.at(place) < len(steps.level) and (not kept or steps.at(place) > steps.at(kept[-1])):
+            kept.append(place)
+    return kept
+
+
+def _windows(steps: _Steps, places: list[int]) -> list[tuple[int, int, int]]:
+    """Return (start of the stretch before, place, end of the stretch after) in entries, for each place."""
+    bounds = [0, *(steps.at(place) for place in places), len(steps.level)]
+    return [
+        (max(before, at - FAR_STEPS), at, min(after, at + FAR_STEPS))
+        for before, at, after in zip(bounds, bounds[1:], bounds[2:], strict=False)
+    ]
+
+
+def _sides(steps: _Steps, start: int, at: int, end: int) -> tuple[_Side, _Side]:
+    before, after = slice(start, max(at - GUARD_STEPS, start)), slice(at + 1 + GUARD_STEPS, end)
+    return _side(steps.level[before], steps.colours[before]), _side(steps.level[after], steps.colours[after])
+
+
+def _side(level: F64, colours: F64) -> _Side:
+    if not len(level):
+        return _Side(-np.inf, -np.inf, np.zeros(2), False)
+    floor, loud = np.quantile(level, (FLOOR_QUANTILE, LEVEL_QUANTILE))
+    near = np.abs(level - floor) <= FLOOR_SPREAD_DB
+    steady = np.count_nonzero(near) >= max(FLOOR_STEPS, FLOOR_SHARE * len(level))
+    return _Side(
+        float(floor), float(loud), np.median(colours[level <= floor + FLOOR_SPREAD_DB], axis=0), bool(steady)
+    )
+
+
+def _fit(before: _Side, after: _Side) -> float:
+    """Return by how many decibels a place is a move of the gain; negative where it is none."""
+    floor, level = after.floor - before.floor, after.level - before.level
+    size, least = max(abs(floor), abs(level)), min(abs(floor), abs(level))
+    if not (before.steady and after.steady) or not floor * level > 0:
+        return -np.inf
+    apart = abs(floor - level) - max(ALIKE_DB, ALIKE_PART * size)
+    same_colour = (
+        abs(floor) < abs(level) - RECORDER_DB or np.abs(after.colours - before.colours).max() <= COLOUR_DB
+    )
+    return float(min(least - LEAST_MOVE_DB, -apart)) if same_colour else -np.inf
+
+
+def _settled(steps: _Steps, places: list[int]) -> list[int]:
+    """Drop the least fitting place until all fit and no stretch is too short."""
+    fits = [_fit(*_sides(steps, *w)) for w in _windows(steps, places)]
+    while places:
+        windows = _windows(steps, places)
+        short = [k for k, (a, b, c) in enumerate(windows) if min(b - a, c - b) < LEAST_STEPS]
+        worst = int(np.argmin(fits))
+        if fits[worst] >= 0:
+            if not short:
+                break
+            worst = min(short, key=lambda k: fits[k])
+        del places[worst], fits[worst]
+        windows = _windows(steps, places)
+        for k in (worst - 1, worst):
+            if 0 <= k < len(places):
+                fits[k] = _fit(*_sides(steps, *windows[k]))
+    return places
+
+
+def _placed_again(trace: Trace, bend: F32, steps: _Steps, places: list[int]) -> list[int]:
+    """Return the places moved to where the stretches on both sides say they are likeliest."""
+    bounds = [0, *places, len(bend)]
+    again = []
+    for k, window in enumerate(_windows(steps, places)):
+        before, after = _sides(steps, *window)
+        place = places[k]
+        gain = after.floor - before.floor
+        if not np.isfinite(gain):
+            continue
+        far, guard = FAR_STEPS * FINE_PER_STEP, GUARD_STEPS * FINE_PER_STEP
+        quieter = trace.fine_k_rms[max(bounds[k], place - far) : place - guard]
+        louder = trace.fine_k_rms[place + guard : min(bounds[k + 2], place + far)]
+        both = np.concatenate([_decibels(quieter), _decibels(louder) - gain])
+        nearby = _decibels(trace.fine_k_rms[max(place - SEARCH_STEPS, 0) : place + SEARCH_STEPS])
+        again.append(_place(trace, bend, place, gain, _likelihood(both, nearby, gain)))
+    return again
+
+
+def _likelihood(before: F64, level: F64, gain: float) -> F64:
+    """Return for each level the logarithm of how much commoner it is before the move than behind it."""
+    lowest = min(before.min(), level.min() - max(gain, 0), level.min()) - BIN_DB
+    highest = max(before.max(), level.max() - min(gain, 0), level.max()) + BIN_DB
+    bins = np.arange(lowest, highest + 2 * BIN_DB, BIN_DB)
+    counts = np.histogram(before[before > 20 * np.log10(TINY)], bins)[0] + 1.0
+    log = np.log(np.convolve(counts, [0.25, 0.5, 0.25], "same") + 0.25)
+    middle = bins[:-1] + BIN_DB / 2
+    return np.asarray(np.interp(level, middle, log) - np.interp(level - gain, middle, log))
+
+
+def _rest_likelihood(level: F64, before: float, after: float) -> F64:
+    """Return the same as `_likelihood` from the two floors alone: below a floor nothing comes, and at it much does."""
+    below, resting = 5.0, 1.0
+    louder, sign = max(before, after), 1.0 if after > before else -1.0
+    quiet = level < louder - 3.0
+    at_rest = np.abs(level - louder) < 1.5
+    return sign * (below * quiet - resting * at_rest) / LEVEL_WEIGHT / 5
+
+
+def _place(trace: Trace, bend: F32, near: int, gain: float, likelihood: F64) -> int:
+    """Return the likeliest fine step for a move by `gain` dB within `SEARCH_STEPS` of `near`.
+
+    `likelihood` belongs to the fine steps from ``near - SEARCH_STEPS`` (0 at the start of the track) on.
+    """
+    edge = SPIKE_STEPS + 1
+    origin = max(near - SEARCH_STEPS, 0)
+    first, last = max(origin, edge), min(near + SEARCH_STEPS, len(bend) - edge)
+    if last <= first:
+        return near
+    around = slice(first - edge, last + edge)
+    levels = [_decibels(part[around]) for part in (trace.fine_k_rms, trace.fine_rms)]
+    bends = _decibels(bend[around])
+    places = np.arange(edge, edge + last - first)
+    # The move falls into fine step `place` or on its first edge: level before it against the level behind it.
+    off = np.mean(
+        [
+            np.minimum(
+                abs(one[places] - one[places - 1] - gain), abs(one[places + 1] - one[places - 1] - gain)
+            )
+            for one in levels
+        ],
+        axis=0,
+    )
+    # A wave cut over from one gain to another has a kink that stands out from what bends before and behind it.
+    beside = np.max([bends[places - k] for k in range(1, SPIKE_STEPS + 1)], axis=0) + max(gain, 0)
+    behind = np.max([bends[places + k] for k in range(1, SPIKE_STEPS + 1)], axis=0) + max(-gain, 0)
+    spike = np.clip(bends[places] - np.maximum(beside, behind), 0, SPIKE_MOST_DB)
+    sofar = np.append(0, np.cumsum(likelihood))[first - origin : last - origin]
+    worth = LEVEL_WEIGHT * sofar - np.minimum(off, abs(gain)) / JUMP_DB + spike / SPIKE_DB
+    return first + int(np.argmax(worth))

@@ -25,6 +25,7 @@ from takewell.measure.lanes import (
     ONE,
     SIXTEEN,
     TWO,
+    highest,
     larger,
     load,
     magnitude,
@@ -86,6 +87,9 @@ SUMS = 11
 PEAK, BOUND, TOTAL, POWER, K_POWER, A_POWER, NONFINITE, OVER, ZEROS, FLAT, TOP, BOTTOM = range(12)
 COLUMNS = 12
 
+# Columns of a 10 ms step: sum of squares, sum of K-weighted squares, largest second difference.
+FINE_COLUMNS = 3
+
 # Per channel: floats; ...
 BEST, LAST_PEAK, LAST_CURVE, LAST_LEVEL = range(4)
 FLOATS = 4
@@ -94,9 +98,9 @@ RUN_LENGTH, RUN_HIGH, RUN_LOW, RUN_BEFORE = range(4)
 CLIP_START, CLIP_END, CLIP_HIGH, CLIP_LOW, CLIP_RUNS, CLIP_FLAT, CLIP_SQUARES, CLIP_LONGEST = range(4, 12)
 CLIP_FIELDS = 8
 RUN_FIELDS = 12
-# ... and integers; behind them the last sample at each exponent.
-NOW, ACTIVE = range(2)
-COUNTERS = 2
+# ... and integers; behind them the last sample at each exponent, and the samples counted there.
+NOW, ACTIVE, SINCE = range(3)
+COUNTERS = 3
 LOWEST_EXPONENT = -400
 EXPONENTS = 540
 """Thresholds of P.56 at 2^-400 ... 2^139."""
@@ -179,8 +183,9 @@ def constants(rate: int, over: float, step: float) -> Constants:
 
 def fresh_state(rate: int, channels: int) -> State:
     """Return the state before the first sample."""
-    integers = np.full((channels, COUNTERS + EXPONENTS), NEVER)
-    integers[:, :COUNTERS] = LOWEST_EXPONENT
+    integers = np.zeros((channels, COUNTERS + 2 * EXPONENTS), np.int64)
+    integers[:, [NOW, ACTIVE]] = LOWEST_EXPONENT
+    integers[:, COUNTERS : COUNTERS + EXPONENTS] = NEVER
     longest_step = rate // STEPS_PER_SECOND + 2
     stretches = longest_step // LONGEST_STRETCH + 2 * FINE_STEPS_PER_SECOND // STEPS_PER_SECOND + 2
     return State(
@@ -212,9 +217,13 @@ def _groups(channels: int) -> I64:
     return np.array(groups, np.int64)
 
 
+_compile: Any = njit
+"""Its stubs leave out the options that spare the wrappers for calls from Python."""
+
+
 def _inner(function: Any) -> Any:
     """Compile a loop that only other loops call."""
-    return njit(cache=True, nogil=True, no_cpython_wrapper=True, no_cfunc_wrapper=True)(function)
+    return _compile(cache=True, nogil=True, no_cpython_wrapper=True, no_cfunc_wrapper=True)(function)
 
 
 @_inner
@@ -316,6 +325,16 @@ def _exponent(value: float) -> int:
 
 
 @_inner
+def _activate(counters: I64, level: int, at: int, channel: int, events: I64, count: int) -> int:
+    """Count what passed at the old threshold and go on at another from position `at`; return the number of events."""
+    counters[COUNTERS + EXPONENTS + counters[ACTIVE] - LOWEST_EXPONENT] += at - counters[SINCE]
+    counters[SINCE] = at
+    counters[ACTIVE] = level
+    events[count, 0], events[count, 1], events[count, 2] = at, channel, level
+    return count + 1
+
+
+@_inner
 def _expire(counters: I64, before: int, hangover: int, channel: int, events: I64, count: int) -> int:
     """Let the thresholds drop whose hangover ended before position `before`; return the number of events."""
     last = counters[COUNTERS : COUNTERS + EXPONENTS]
@@ -326,9 +345,7 @@ def _expire(counters: I64, before: int, hangover: int, channel: int, events: I64
         level = counters[ACTIVE] - 1
         while level > counters[NOW] and last[level - LOWEST_EXPONENT] + hangover < drop:
             level -= 1
-        counters[ACTIVE] = level
-        events[count, 0], events[count, 1], events[count, 2] = drop, channel, level
-        count += 1
+        count = _activate(counters, level, drop, channel, events, count)
     return count
 
 
@@ -341,7 +358,7 @@ def _thresholds(counters: I64, envelope: F64, lane: int, n: int, rows: int, low:
     """
     now = counters[NOW]
     if _exponent(low) == now and _exponent(high) == now:
-        return _expire(counters, position + rows, hangover, channel, events, count)
+        return int(_expire(counters, position + rows, hangover, channel, events, count))
     last = counters[COUNTERS : COUNTERS + EXPONENTS]
     floor, ceiling = math.ldexp(1.0, now), math.ldexp(2.0, now)
     if now == LOWEST_EXPONENT:
@@ -356,13 +373,11 @@ def _thresholds(counters: I64, envelope: F64, lane: int, n: int, rows: int, low:
         now = _exponent(value)
         counters[NOW] = now
         if now > counters[ACTIVE]:
-            counters[ACTIVE] = now
-            events[count, 0], events[count, 1], events[count, 2] = at, channel, now
-            count += 1
+            count = _activate(counters, now, at, channel, events, count)
         floor, ceiling = math.ldexp(1.0, now), math.ldexp(2.0, now)
         if now == LOWEST_EXPONENT:
             floor = 0.0
-    return _expire(counters, position + rows, hangover, channel, events, count)
+    return int(_expire(counters, position + rows, hangover, channel, events, count))
 
 
 @_inner
@@ -371,7 +386,7 @@ def _point(samples: F64, k: int, weights: F64, row: int) -> float:
     value = splat(FOUR, 0.0)
     for tap in range(0, 2 * REACH, 4):
         value = value + load(FOUR, weights, row * 2 * REACH + tap) * load(FOUR, samples, k + 1 + tap)
-    return abs(total(value))
+    return float(abs(total(value)))
 
 
 @_inner
@@ -411,13 +426,13 @@ def _wave(scratch: F64, n: int, lane: int, first: int, count: int, curve: float,
     samples, halves, weights, sags = state.line, state.halves, k.weights, k.sags
     for i in range(count + 2 * REACH):
         samples[i] = scratch[(first - REACH + i) * n + lane]
+    for i in range(count + 2 * REACH, count + 2 * REACH + len(SIXTEEN)):
+        samples[i] = 0.0
     whole, rise = sags[LEVELS] * curve, sags[LEVELS - 1] * curve
     middle = GRID // 2 * 2 * REACH
     for begin in range(0, count, len(SIXTEEN)):
-        end = min(begin + len(SIXTEEN), count)
-        high = 0.0
-        for i in range(begin, end + 1):
-            high = max(high, abs(samples[i + REACH]))
+        left, right = load(SIXTEEN, samples, begin + REACH), load(SIXTEEN, samples, begin + REACH + 1)
+        high = highest(larger(magnitude(left), magnitude(right)))
         if high + whole <= best:
             continue
         # The row half-way between the samples is symmetric, which halves its multiplications.
@@ -425,15 +440,20 @@ def _wave(scratch: F64, n: int, lane: int, first: int, count: int, curve: float,
         for tap in range(REACH):
             pair = load(SIXTEEN, samples, begin + 1 + tap) + load(SIXTEEN, samples, begin + 2 * REACH - tap)
             value = value + splat(SIXTEEN, weights[middle + tap]) * pair
-        store(halves, 0, magnitude(value))
+        value = magnitude(value)
+        high = max(high, highest(value))
+        if high + rise <= best:
+            continue
+        store(halves, 0, value)
+        end = min(begin + len(SIXTEEN), count)
         for i in range(begin, end):
             half = halves[i - begin]
-            left, right = abs(samples[i + REACH]), abs(samples[i + REACH + 1])
+            here, there = abs(samples[i + REACH]), abs(samples[i + REACH + 1])
             best = max(best, half)
-            if max(left, half) + rise > best:
-                best = _gap(samples, i, GRID - GRID, left, half, curve, weights, sags, best, state.stack)
-            if max(half, right) + rise > best:
-                best = _gap(samples, i, GRID // 2, half, right, curve, weights, sags, best, state.stack)
+            if max(here, half) + rise > best:
+                best = _gap(samples, i, GRID - GRID, here, half, curve, weights, sags, best, state.stack)
+            if max(half, there) + rise > best:
+                best = _gap(samples, i, GRID // 2, half, there, curve, weights, sags, best, state.stack)
     return best
 
 
@@ -582,7 +602,7 @@ def _window(scratch: F64, n: int, lane: int, first: int, last: int) -> tuple[flo
 @_inner
 def _bound(peak: float, curve: float, k: Constants) -> float:
     """Return what the wave cannot exceed where no sample is larger than `peak` and no bend than `curve`."""
-    return min(k.gain * peak, peak + k.sags[LEVELS] * curve)
+    return float(min(k.gain * peak, peak + k.sags[LEVELS] * curve))
 
 
 @_inner
@@ -648,6 +668,7 @@ def _group(n: int, edges: I64, fine_step: int, fine_count: int, channel: int, po
             c = channel + lane
             fine[f, 0, c] += sums[SQUARE * n + lane]
             fine[f, 1, c] += sums[K_SQUARE * n + lane]
+            fine[f, 2, c] = max(fine[f, 2, c], sums[CURVE * n + lane])
             steps[step, TOTAL, c] += sums[SUM * n + lane]
             steps[step, A_POWER, c] += sums[A_SQUARE * n + lane]
             top, bottom = sums[MAXIMUM * n + lane], sums[MINIMUM * n + lane]
@@ -742,8 +763,8 @@ def measure_steps(samples32: F32, samples64: F64, channels: int, edges: I64, fin
         `state` is changed.
     steps : (>= step + s, COLUMNS, channels) float64 array
         Rows from `step` on are written; row ``step - 1`` is the step before, whose bound may rise.
-    fine : (>= m, 2, channels) float64 array
-        Written: sums of squares and of K-weighted squares.
+    fine : (>= m, FINE_COLUMNS, channels) float64 array
+        Written: sums of squares, sums of K-weighted squares, largest second differences.
     events, clips : (many, 3) int64, (many, CLIP_FIELDS + 1) float64 array
         Written from ``counts[0]`` and ``counts[1]`` on.
     counts : (2,) int64 array
@@ -780,7 +801,7 @@ def measure_steps(samples32: F32, samples64: F64, channels: int, edges: I64, fin
 
 
 @njit(cache=True, nogil=True)
-def finish_steps(channels: int, position: int, k: Constants, state: State, steps: F64, step: int, clips: F64, counts: I64) -> None:  # fmt: skip
+def finish_steps(position: int, k: Constants, state: State, steps: F64, step: int, clips: F64, counts: I64) -> None:  # fmt: skip
     """Read the wave behind the last sample as if silence followed, and close what is open.
 
     `step` is the row behind the last step of `steps`, `position` the length of the signal. `clips` needs two
