@@ -88,20 +88,28 @@ def test_a_boom_that_hears_both_talkers_alike_keeps_both(sim) -> None:  # type: 
 
 
 @pytest.mark.parametrize("step_db", [60.0, -60.0, 20.0, -20.0])
+@pytest.mark.parametrize("error_db", [-2.0, 2.0])
 def test_a_moved_setting_is_found_to_a_few_samples_even_inside_a_word(  # type: ignore[no-untyped-def]
-    sim, step_db: float
+    sim, step_db: float, error_db: float
 ) -> None:
-    spoken = sim.speak("mira", 12)
+    spoken = sim.speak("mira", 20)
     samples = spoken.samples + sim.room(len(spoken.samples), -80)
     levels = np.array([np.abs(samples[i : i + 480]).max() for i in range(0, len(samples), 480)])
-    for place in np.flatnonzero(levels > 0.05)[5::40]:  # inside words
+    places = np.flatnonzero(levels > 0.05)[5::60]  # inside words
+    exact = unheard = 0
+    for place in places:
         at = int(place) * 480 + 137
         moved = samples.copy()
         moved[at:] *= sim.amplitude(step_db)
         (track,) = sim.evidence(moved * sim.amplitude(-step_db / 2))
-        # 20 dB is about what a voice itself does inside its period, 60 dB never; what the place is worth is
-        # said by the fade that lies on the lower side (2 ms = 96 samples).
-        assert abs(step_position(track, round(at / RATE, 2)) - at) <= (3 if abs(step_db) == 60 else 96)
+        found = step_position(track, round(at / RATE, 2), step_db + error_db)
+        # Where it misses, the wave should be 20 dB under what is around, so that next to nothing is heard of it.
+        wrong = samples[min(found, at) : max(found, at)]
+        unheard += np.abs(wrong).max(initial=0.0) <= 0.1 * np.abs(samples[at - 480 : at + 480]).max()
+        exact += found == at
+    assert exact >= 0.7 * len(places)
+    # A 20 dB drop at the very end of a hiss is also what the end of a hiss sounds like.
+    assert unheard >= (1.0 if abs(step_db) == 60 else 0.9) * len(places)
 
 
 def test_the_same_setting_is_heard_on_both_sides_of_a_step(sim) -> None:  # type: ignore[no-untyped-def]
