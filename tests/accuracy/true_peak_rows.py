@@ -48,20 +48,21 @@ def _described(segments: dict[str, float]) -> str:
 
 
 def _reading(case: int, rate: int) -> Callable[[], float | None]:
+    return lambda: true_peak_case(case, rate)
+
+
+def true_peak_case(case: int, rate: int) -> float | None:
+    """Return the true peak in dBTP of a case of EBU Tech 3341."""
     segments = CASES[case]["segments"]
-
-    def ours() -> float | None:
-        if case >= 20:
-            channel = burst_between_samples(segments["offset_samples_at_4fs"])
-        else:
-            angle = 2 * np.pi * segments["f_over_fs"] * np.arange(round(SECONDS * rate))
-            tone = segments["amplitude_ffs"] * np.sin(angle + np.radians(segments["phase_deg"]))
-            channel = faded(tone, segments["fade_s"], rate)
-        programme = measured(stereo(channel), rate).programme
-        assert programme is not None
-        return programme.true_peak_dbtp
-
-    return ours
+    if case >= 20:
+        channel = burst_between_samples(segments["offset_samples_at_4fs"])
+    else:
+        angle = 2 * np.pi * segments["f_over_fs"] * np.arange(round(SECONDS * rate))
+        tone = segments["amplitude_ffs"] * np.sin(angle + np.radians(segments["phase_deg"]))
+        channel = faded(tone, segments["fade_s"], rate)
+    programme = measured(stereo(channel), rate).programme
+    assert programme is not None
+    return programme.true_peak_dbtp
 
 
 def _high_tones() -> float:
