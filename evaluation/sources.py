@@ -85,7 +85,7 @@ def files(source: Source) -> list[Path]:
 def recordings(source: Source) -> Iterator[tuple[str, NDArray[np.float64], int]]:
     """Yield (file name, (n,) samples, rate) of a source's files, first channel, one at a time, as they are stored."""
     for path in files(source):
-        yield path.name, *_decoded(path)
+        yield path.name, *decoded(path)
 
 
 def at_48k(samples: NDArray[np.float64], rate: int) -> NDArray[np.float64]:
@@ -107,7 +107,8 @@ def _fetch(package: str, folder: Path) -> None:
     (folder / ".whole").touch()
 
 
-def _decoded(path: Path) -> tuple[NDArray[np.float64], int]:
+def decoded(path: Path) -> tuple[NDArray[np.float64], int]:
+    """Return (samples, rate) of a file's first channel."""
     if path.suffix == ".g722":  # libsndfile does not read raw G.722
         raw = subprocess.run(
             ["ffmpeg", "-v", "error", "-f", "g722", "-i", str(path), "-f", "f32le", "-"],

@@ -14,6 +14,7 @@ from takewell.examine.dropout import find_dropouts
 from takewell.examine.evidence import TakeEvidence, TrackEvidence
 from takewell.examine.file_state import find_file_states
 from takewell.examine.hum import find_hum
+from takewell.examine.mix_content import find_mix_content
 from takewell.examine.noisy import find_noisy
 from takewell.examine.nonfinite import find_nonfinite
 from takewell.examine.over_full_scale import find_over_full_scale
@@ -54,4 +55,5 @@ TAKE_DETECTORS: tuple[Callable[[TakeEvidence], list[Finding]], ...] = (
     find_dead_tracks,
     find_file_states,
     find_time_order,
+    find_mix_content,
 )

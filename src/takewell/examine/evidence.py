@@ -20,8 +20,9 @@ from takewell.roll.values import Finding, Piece, Severity, Stage, Take, Track
 TARGET_LUFS = -23.0
 """Where speech belongs unless the user says otherwise (EBU R 128's figure, here for speech alone)."""
 
-LEAST_STEP = {"uint8": 2.0**-7, "int16": 2.0**-15, "int24": 2.0**-23, "int32": 2.0**-31}
-"""One step of an integer encoding relative to full scale; float encodings have none."""
+LEAST_STEP = {"uint8": 2.0**-7, "int16": 2.0**-15, "int24": 2.0**-23, "int32": 2.0**-23}
+"""One step of an integer encoding relative to full scale; float encodings have none. Converters fill 24 bits at most, also
+of 32."""
 
 
 class SampleReader(Protocol):

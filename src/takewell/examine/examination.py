@@ -13,6 +13,7 @@ from takewell.examine.clipped import KIND as CLIPPED
 from takewell.examine.dead_track import KIND as DEAD
 from takewell.examine.detectors import TAKE_DETECTORS, TRACK_DETECTORS
 from takewell.examine.evidence import TARGET_LUFS, SampleReader, TakeEvidence, TrackEvidence
+from takewell.examine.kinship import find_kinship
 from takewell.examine.stages import with_stages
 from takewell.examine.time_order import find_overlapping_takes
 from takewell.examine.twins import Twin, find_twins
@@ -78,6 +79,7 @@ def examine_take(heard: TakeEvidence) -> ExaminedTake:
         for track in heard.tracks
     }
     whole_take = [finding for find in TAKE_DETECTORS for finding in find(heard)]
+    whole_take += find_kinship(heard, twins)
     for finding in whole_take:
         if finding.track:
             by_track[finding.track].append(finding)

@@ -27,6 +27,7 @@ DAMAGE = {
     "dc_offset": "an offset",
     "reversed_polarity": "reversed polarity",
     "doubled_track": "a doubled track",
+    "mix_lacks_track": "a track missing from the mix",
 }
 """Kinds that are damage when they are more than a note, in the order in which they are told."""
 
