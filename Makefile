@@ -52,5 +52,9 @@ format: $(READY)
 types: $(READY)
 	$(BIN)/mypy
 
+docs: $(READY)
+	cd tests && ../$(BIN)/python -m accuracy
+	$(BIN)/takewell demo $(DEMO) && $(BIN)/python tools/make_pictures.py $(DEMO)
+
 clean:
 	rm -rf $(VENV) $(DEMO) .cache build dist
