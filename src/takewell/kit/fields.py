@@ -170,7 +170,7 @@ def parse_document(source: str, path: Path) -> Document:
 def read_table(
     kind: type, document: Document, table: Mapping[str, Any], place: Place, *, also: Sequence[str] = ()
 ) -> dict[str, Any]:
-    """Return the fields of one table, each checked.
+    """Return the fields of one table, each checked, those that were left out with their usual value.
 
     Parameters
     ----------
@@ -205,6 +205,8 @@ def read_table(
             document.refuse(
                 place, f"the field {name!r} is missing{_where(place)}; it takes {described[name].words}."
             )
+        else:
+            found[name] = declared.default
     return found
 
 

@@ -2,8 +2,8 @@
 
 Conventions: a place in a document is a tuple of keys and, inside arrays of tables, of numbers from 0:
 ``("setup", 1, "track", 0, "gain_db")``. Lines count from 1. The text has been read by a TOML reader before;
-here only the line of each key and table is looked for. Keys inside inline tables and arrays stand on the line
-of the key that holds them. Source: TOML v1.0.0, the sections Keys, Table and Array of Tables.
+here only the line of each key and table is looked for. Keys inside inline tables stand on the line
+of the key that holds them, the tables of an array in brackets each on its own. Source: TOML v1.0.0, the sections Keys, Table and Array of Tables.
 """
 
 import re
@@ -27,7 +27,8 @@ def key_lines(text: str) -> dict[Place, int]:
     lines: dict[Place, int] = {}
     counts: dict[Place, int] = {}
     table: Place = ()
-    closing, depth = "", 0
+    value: Place = ()
+    closing, depth, entries = "", 0, 0
     for number, line in enumerate(text.splitlines(), start=1):
         if not closing and not depth:
             header = _HEADER.match(line)
@@ -37,9 +38,13 @@ def key_lines(text: str) -> dict[Place, int]:
                 continue
             key = _KEY.match(line)
             if key:
-                lines.setdefault(table + _parts(key[1]), number)
+                value, entries = table + _parts(key[1]), 0
+                lines.setdefault(value, number)
                 line = line[key.end() :]
-        closing, depth = _state(line, closing, depth)
+        closing, depth, opened = _state(line, closing, depth)
+        for _ in range(opened):
+            lines.setdefault((*value, entries), number)
+            entries += 1
     return lines
 
 
@@ -71,14 +76,14 @@ def _table(parts: Place, is_array: bool, counts: dict[Place, int]) -> Place:
     return place
 
 
-def _state(line: str, closing: str, depth: int) -> tuple[str, int]:
-    """Return what is still open behind a line: the quotes of a long string, and how many brackets."""
-    position = 0
+def _state(line: str, closing: str, depth: int) -> tuple[str, int, int]:
+    """Return what is still open behind a line (the quotes of a long string, how many brackets), and how many tables began right inside an array."""
+    position, opened = 0, 0
     while position < len(line):
         if closing:
             end = line.find(closing, position)
             if end < 0:
-                return closing, depth
+                return closing, depth, opened
             position, closing = end + 3, ""
             continue
         sign = line[position]
@@ -90,6 +95,7 @@ def _state(line: str, closing: str, depth: int) -> tuple[str, int]:
             string = re.compile(r'"(?:[^"\\]|\\.)*"' if sign == '"' else r"'[^']*'").match(line, position)
             position = string.end() if string else len(line)
         else:
+            opened += sign == "{" and depth == 1
             depth += (sign in "[{") - (sign in "]}")
             position += 1
-    return closing, depth
+    return closing, depth, opened
