@@ -41,6 +41,8 @@ class Reading:
         self._k_sums = Columns({"k": np.float64}, channels + 1, self._spool, quarter)
         self._totals = np.zeros((loop.COLUMNS, channels))
         self._peak = np.zeros(channels)
+        self._highest = np.zeros(channels)
+        self._active = np.zeros((channels, loop.EXPONENTS), np.int64)
         self._tail = np.zeros((0, channels + 1))
         self._tail_lengths = np.zeros(0, np.int64)
         self._loudest = np.zeros((2, channels + 1))
@@ -113,8 +115,15 @@ class Reading:
         if len(clips):
             self._clips.append(clips.copy())
 
+    def take_state(self, state: loop.State, end: int) -> None:
+        """Take what the loops' state holds of a stretch of the signal that ends at sample `end`."""
+        self._highest = np.maximum(self._highest, state.floats[:, loop.BEST])
+        self._active += state.integers[:, loop.COUNTERS + loop.EXPONENTS :]
+        for channel, counters in enumerate(state.integers):
+            self._active[channel, counters[loop.ACTIVE] - loop.LOWEST_EXPONENT] += end - counters[loop.SINCE]
+
     def result(
-        self, names: Sequence[str | None], encoding: str, highest: F64, counters: I64
+        self, names: Sequence[str | None], encoding: str
     ) -> tuple[tuple[TrackMeasurement, ...], Programme | None, tuple[Trace, ...]]:
         """Return the tracks, the programme and the traces.
 
@@ -124,10 +133,6 @@ class Reading:
             Of the channels.
         encoding : str
             Of the file.
-        highest : (channels,) float64 array
-            The wave's maximum in each.
-        counters : (channels, ...) int64 array
-            The loops' counters at the end.
         """
         assert self._length is not None
         edges, fine_edges = (
@@ -142,7 +147,7 @@ class Reading:
                 **{name: self._steps.column(name, channel) for name in STEP_COLUMNS},
                 **{name: self._fine.column(name, channel) for name in FINE_COLUMNS},
             )
-            history = self._history(channel, trace, float(highest[channel]), counters[channel])
+            history = self._history(channel, trace)
             tracks.append(track_measurement(channel + 1, names[channel], encoding, history))
             traces.append(trace)
         programme = None
@@ -150,13 +155,11 @@ class Reading:
             figures = loudness_figures(
                 self._whole_k_sums(self._channels, edges), np.diff(edges), self._loudest[:, self._channels]
             )
-            programme = Programme(*figures[:4], finite_or_none(float(decibels(highest.max(initial=0.0)))))
+            programme = Programme(*figures[:4], finite_or_none(float(decibels(self._highest.max()))))
         return tuple(tracks), programme, tuple(traces)
 
-    def _history(self, channel: int, trace: Trace, highest: float, counters: I64) -> TrackHistory:
+    def _history(self, channel: int, trace: Trace) -> TrackHistory:
         k_sums = self._whole_k_sums(channel, trace.edges)
-        active = counters[loop.COUNTERS + loop.EXPONENTS :].copy()
-        active[counters[loop.ACTIVE] - loop.LOWEST_EXPONENT] += trace.length_samples - counters[loop.SINCE]
         events = self._events[channel]
         rows = [part[part[:, 0] == channel, 1:] for part in self._clips]
         return TrackHistory(
@@ -165,8 +168,8 @@ class Reading:
             k_sums=k_sums,
             totals=self._totals[:, channel],
             peak=float(self._peak[channel]),
-            highest=highest,
-            active=active,
+            highest=float(self._highest[channel]),
+            active=self._active[channel],
             events=lambda: (events.column("at", 0), events.column("to", 0).astype(np.int64)),
             clips=np.concatenate(rows) if rows else np.zeros((0, loop.CLIP_FIELDS)),
             loudness=loudness_figures(k_sums, np.diff(trace.edges), self._loudest[:, channel]),
