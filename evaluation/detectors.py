@@ -29,9 +29,9 @@ SETS = {"tuned": TUNED, "held apart": HELD_APART}
 ALARMS = ("clipped", "dropout", "digital_silence", "dc_offset", "hum", "nonfinite", "dead_track")
 """Kinds that clean sound must not raise. Noise and level are left out: recordings have both, and nobody labelled them."""
 
-CLEAN_TRACKS = 36
+CLEAN_TRACKS = 24
 CLEAN_SECONDS = 60.0
-MOST_FILES = 250
+MOST_FILES = 100
 """Recordings of a source examined one by one, as they come."""
 
 
@@ -81,6 +81,11 @@ def examined(samples: NDArray[np.float64], encoding: str, rate: int = RATE) -> t
     reader = _Array(stored)
     heard = TrackEvidence(take, track, result.traces[0], ((track.pieces[0], result.tracks[0]),), reader)
     return examine_take(TakeEvidence(take, (heard,), reader)).findings
+
+
+def _told(done: int, whole: int) -> None:
+    if done % 50 == 0 or done == whole:
+        print(f"\r{done} of {whole} cases", end="", file=sys.stderr, flush=True)
 
 
 def outcome(family: int, severity: float, way: str, source: Source, salt: str, k: int) -> Outcome | None:
@@ -133,17 +138,21 @@ def evaluate(salt: str, workers: int) -> tuple[list[Outcome], list[Clean]]:
     voices = [source for source in sources if source.kind == "speech"]
     jobs = [
         (f, severity, way, voice, salt, k)
+        for voice in voices
         for f, family in enumerate(FAMILIES)
         for severity in family.severities
         for way in family.ways
-        for voice in voices
         for k in range(family.repeats)
     ]
     for source in sources:
         files(source)  # fetched once, before the workers want it
     with ProcessPoolExecutor(workers) as pool:
         cleans = pool.map(clean, sources, [salt] * len(sources))
-        outcomes = [o for o in pool.map(outcome, *zip(*jobs, strict=True), chunksize=8) if o is not None]
+        outcomes = []
+        for done, each in enumerate(pool.map(outcome, *zip(*jobs, strict=True), chunksize=8), start=1):
+            _told(done, len(jobs))
+            if each is not None:
+                outcomes.append(each)
         return outcomes, list(cleans)
 
 
