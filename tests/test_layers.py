@@ -16,7 +16,7 @@ FLOORS = [
     {"engine"},
     {"plan", "kit"},
     {"roll"},
-    {"checkin", "examine", "mend", "level", "mix", "sync", "handover", "whatif", "bench", "demo"},
+    {"checkin", "examine", "mend", "level", "mix", "sync", "handover", "whatif", "bench", "demo", "desk"},
     {"cli", "page"},
 ]
 FLOOR_OF = {room: floor for floor, rooms in enumerate(FLOORS) for room in rooms}

@@ -23,9 +23,7 @@ def command(folder: Path, as_json: bool) -> int:
     from takewell.errors import DestinationError
     from takewell.handover import Options
 
-    if folder.exists() and (
-        not folder.is_dir() or (any(folder.iterdir()) and not (folder / "truth.json").exists())
-    ):
+    if folder.exists() and not (folder.is_dir() and (_is_empty(folder) or (folder / "truth.json").exists())):
         raise DestinationError(f"{folder} holds something that is no earlier demo; choose an empty folder.")
     loops_ready()
     say(f"Writing an invented shoot day into {folder} ...")
@@ -47,6 +45,14 @@ def command(folder: Path, as_json: bool) -> int:
         print("\n".join(comparison.lines))
         print(f"\nNow open {package.folder / 'report' / 'sound-report.pdf'}")
     return DONE if comparison.complete else NEEDS_A_PERSON
+
+
+def _is_empty(folder: Path) -> bool:
+    """Return whether a folder holds nothing, or nothing but a roll without sound: the page's record of this run."""
+    roll = folder / "roll"
+    return {entry.name for entry in folder.iterdir()} <= {"roll"} and (
+        not roll.is_dir() or {entry.name for entry in roll.iterdir()} <= {"takewell"}
+    )
 
 
 def _free_name(folder: Path) -> Path:

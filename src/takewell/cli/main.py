@@ -26,6 +26,7 @@ COMMANDS = {
     "mix": "Mix a roll's microphones automatically.",
     "handover": "Write the package for the editor: files, metadata, manifest, report.",
     "report": "Write the sound report alone: PDF, HTML, CSV.",
+    "page": "Open the local web page: see the day, hear it safely, decide, hand over.",
 }
 """Every command with its one line of help, in the order of the day."""
 

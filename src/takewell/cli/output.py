@@ -8,6 +8,7 @@ import json
 import math
 import os
 import sys
+import time
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
@@ -20,6 +21,9 @@ if TYPE_CHECKING:
 
 Progress = Callable[[int, int, str], None]
 """Called with what is done, the whole (0 = unknown) and a word about what is at hand."""
+
+PROGRESS_EVERY_S = 0.2
+"""How often a program that looks is told."""
 
 json_option = click.option(
     "--json", "as_json", is_flag=True, help="Results on stdout as JSON, messages on stderr."
@@ -83,7 +87,12 @@ def print_table(
         pad_edge=False,
     )
     for index, heading in enumerate(headings):
-        table.add_column(Text(heading), justify="right" if index in numbers else "left", overflow="fold")
+        table.add_column(
+            Text(heading),
+            justify="right" if index in numbers else "left",
+            overflow="fold",
+            no_wrap=index == 0,
+        )
     for row in rows:
         table.add_row(*(Text(cell) for cell in row))
     console().print(table)
@@ -91,7 +100,13 @@ def print_table(
 
 @contextmanager
 def progress(what: str, *, wanted: bool = True) -> Iterator[Progress | None]:
-    """Show a bar on stderr while something long runs; None where nobody is looking."""
+    """Show a bar on stderr while something long runs; None where nobody is looking.
+
+    With ``TAKEWELL_PROGRESS=lines`` a program is looking: each step is a line of JSON, a few a second.
+    """
+    if wanted and os.environ.get("TAKEWELL_PROGRESS") == "lines":
+        yield _progress_lines()
+        return
     if not wanted or not sys.stderr.isatty():
         yield None
         return
@@ -113,6 +128,18 @@ def progress(what: str, *, wanted: bool = True) -> Iterator[Progress | None]:
             )
 
         yield show
+
+
+def _progress_lines() -> Progress:
+    told_at = 0.0
+
+    def show(done: int, whole: int, word: str) -> None:
+        nonlocal told_at
+        if time.monotonic() - told_at > PROGRESS_EVERY_S:
+            told_at = time.monotonic()
+            say(json.dumps({"progress": [done, whole], "at": word}))
+
+    return show
 
 
 def existing(_context: click.Context, _parameter: click.Parameter, value: Any) -> Any:

@@ -9,7 +9,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import minimize_scalar
 
 from takewell.errors import SignalError
 from takewell.units import power_decibels
@@ -63,6 +62,9 @@ def steady_tone(samples: NDArray[np.floating], rate: int) -> SteadyTone | None:
     bend = below - 2 * at + above
     guess = (top + (0.5 * (below - above) / bend if bend < 0 else 0.0)) * rate / len(signal)
     width = 0.25 * rate / len(signal)
+    # Half a second to load, and only a tone needs it.
+    from scipy.optimize import minimize_scalar
+
     found = minimize_scalar(
         lambda f: _fit(signal, f, rate)[1],
         bounds=(guess - width, guess + width),

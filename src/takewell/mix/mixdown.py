@@ -106,9 +106,25 @@ def mix(
     return tuple(mixes)
 
 
+def mixed_takes(roll: Roll) -> tuple[Take, ...]:
+    """Return the takes that are mixed unless others are asked for: takes and wild tracks with ISOs."""
+    return tuple(take for take in roll.takes if take.kind in ("take", "wild") and _isos(take))
+
+
+def mix_path(roll: Roll, take: Take) -> Path:
+    """Return where the mix of a take lies, or will lie, unless it was sent elsewhere.
+
+    Raises
+    ------
+    DestinationError
+        If the files are no roll.
+    """
+    return derived_folder(roll, None, FOLDER) / _file_name(take)
+
+
 def _chosen(roll: Roll, names: Sequence[str] | None) -> list[Take]:
     if names is None:
-        return [take for take in roll.takes if take.kind in ("take", "wild") and _isos(take)]
+        return list(mixed_takes(roll))
     by_name = {take.id: take for take in roll.takes}
     for name in names:
         if name not in by_name:
@@ -146,7 +162,7 @@ def _mix_take(
     measured = measured_take(roll, take)
     desk = _desk(measured, settings, [move for move in moves if move.take == take.id])
     channels = desk.where.shape[1]
-    target = files.make_folder(folder) / f"{_file_stem(take.id)}_mix.wav"
+    target = files.make_folder(folder) / _file_name(take)
     try:
         with tempfile.TemporaryFile(dir=folder, prefix=".takewell-") as held:
             first = _programme(
@@ -353,5 +369,6 @@ def _ixml(take: Take, desk: _Desk, channels: int) -> Ixml:
     )
 
 
-def _file_stem(take: str) -> str:
-    return re.sub(r'[\\/:*?"<>|\x00-\x1f]', "_", take)
+def _file_name(take: Take) -> str:
+    stem = re.sub(r'[\\/:*?"<>|\x00-\x1f]', "_", take.id)
+    return f"{stem}_mix.wav"

@@ -1,0 +1,87 @@
+"""Which levels of a track are drawn, as recorded and after its moves?
+
+Conventions: one value a 100 ms step, in dBFS (RMS: AES17), ``-inf`` for silence.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from takewell.draw import Columns, columns
+from takewell.measure.running_floor import running_floor
+from takewell.measure.trace import Trace
+from takewell.roll.values import Move
+from takewell.shape import GainEnvelope
+from takewell.units import decibels, rms_dbfs
+
+F32 = NDArray[np.float32]
+F64 = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Levels:
+    """Floor, level and peak of each step of a track."""
+
+    rate: int
+    length_samples: int
+    middles: NDArray[np.int64]
+    """Sample in the middle of each step."""
+    floor_dbfs: F32
+    level_dbfs: F32
+    peak_dbfs: F32
+
+    @property
+    def duration_s(self) -> float:
+        """Length in seconds."""
+        return self.length_samples / self.rate
+
+    def columns(self, count: int) -> Columns:
+        """Return at most `count` columns to draw."""
+        floor, level, peak = (
+            row.astype(np.float64) for row in (self.floor_dbfs, self.level_dbfs, self.peak_dbfs)
+        )
+        return columns(self.duration_s, floor, level, peak, count)
+
+
+def levels(trace: Trace, moved_at_s: Sequence[float] = ()) -> Levels:
+    """Return a track's levels as recorded.
+
+    Parameters
+    ----------
+    trace : Trace
+    moved_at_s : sequence of float
+        Seconds at which the gain setting moved; the floor is not smeared across them.
+    """
+    floor = running_floor(trace, moved_at_s)
+    return Levels(
+        rate=trace.rate,
+        length_samples=trace.length_samples,
+        middles=(trace.edges[:-1] + trace.edges[1:]) // 2,
+        floor_dbfs=rms_dbfs(floor**2).astype(np.float32),
+        level_dbfs=rms_dbfs(trace.rms.astype(np.float64) ** 2).astype(np.float32),
+        peak_dbfs=decibels(trace.peak).astype(np.float32),
+    )
+
+
+def levels_after(before: Levels, moves: Sequence[Move]) -> Levels:
+    """Return what the levels will be after one track's moves, before the limiter.
+
+    Raises
+    ------
+    SettingError
+        If the moves overlap.
+    """
+    if not moves or not len(before.middles):
+        return before
+    envelope = GainEnvelope.from_moves(moves, before.rate, before.length_samples)
+    gain = decibels(envelope.factors_at(before.middles)).astype(np.float32)
+    return Levels(
+        rate=before.rate,
+        length_samples=before.length_samples,
+        middles=before.middles,
+        floor_dbfs=before.floor_dbfs + gain,
+        level_dbfs=before.level_dbfs + gain,
+        peak_dbfs=before.peak_dbfs + gain,
+    )

@@ -1,0 +1,108 @@
+"""Which addresses does the page have, and what becomes of an error?
+
+Errors are translated in this one place: what a person can mend is said in its own sentence, anything else as one
+sentence without internals, with the cause in the terminal.
+"""
+
+import logging
+import threading
+from collections.abc import AsyncIterator, Awaitable, Callable, Iterable
+from contextlib import asynccontextmanager
+from pathlib import Path
+
+from fastapi import FastAPI, Request, Response
+from fastapi.exceptions import RequestValidationError
+from starlette.exceptions import HTTPException
+
+from takewell import __version__
+from takewell.errors import DestinationError, FileError, TakewellError
+from takewell.page import screens
+from takewell.page.guard import Address, Guard
+from takewell.page.places import Places, default_roots
+from takewell.page.shelf import Shelf
+from takewell.page.view import page, wants_fragment
+
+log = logging.getLogger("takewell.page")
+
+CONFLICT = 409
+
+
+def application(address: Address, roots: Iterable[Path] | None = None, first: Path | None = None) -> FastAPI:
+    """Return the page as an ASGI application.
+
+    Parameters
+    ----------
+    address : Address
+        What it is served under.
+    roots : iterable of Path, optional
+        The folders it may look into; home, the working folder and mounted disks unless given.
+    first : Path, optional
+        The roll that the start page names first.
+    """
+    app = FastAPI(
+        title="Takewell", version=__version__, docs_url=None, redoc_url=None, lifespan=_lifespan, debug=False
+    )
+    app.state.shelf = Shelf(Places(default_roots() if roots is None else roots))
+    app.state.first = first
+    for router in screens.ROUTERS:
+        app.include_router(router)
+    app.add_exception_handler(TakewellError, _sentence)
+    app.add_exception_handler(RequestValidationError, _not_understood)
+    app.add_exception_handler(HTTPException, _http)
+    app.add_exception_handler(OSError, _sentence)
+    app.middleware("http")(_last_resort)
+    app.add_middleware(Guard, address=address)
+    return app
+
+
+@asynccontextmanager
+async def _lifespan(_app: FastAPI) -> AsyncIterator[None]:
+    # The first sound and the first forecast should not wait for the loops to load.
+    threading.Thread(target=_warm_up, daemon=True).start()
+    yield
+
+
+def _warm_up() -> None:
+    import numpy as np
+
+    from takewell.shape import Limiter
+
+    limiter = Limiter(48_000, 1, -6.0, linked=True)
+    limiter.add(np.full((48_000, 1), 0.9) * np.sign(np.sin(np.arange(48_000) / 7))[:, None])
+    limiter.finish()
+
+
+async def _last_resort(request: Request, call_next: Callable[[Request], Awaitable[Response]]) -> Response:
+    try:
+        return await call_next(request)
+    except Exception:
+        log.exception("%s %s", request.method, request.url.path)
+        return _problem(request, "Something went wrong here; the terminal says what.", 500)
+
+
+def _sentence(request: Request, error: Exception) -> Response:
+    if isinstance(error, OSError) and not isinstance(error, TakewellError):
+        name = error.filename if isinstance(error.filename, str) else "A file"
+        return _problem(request, f"{name} cannot be used: {error.strerror or 'unknown reason'}.", 400)
+    status = 404 if isinstance(error, FileError) else CONFLICT if isinstance(error, DestinationError) else 400
+    return _problem(request, str(error), status)
+
+
+def _not_understood(request: Request, error: Exception) -> Response:
+    assert isinstance(error, RequestValidationError)
+    where = {str(problem["loc"][-1]) for problem in error.errors() if problem.get("loc")}
+    return _problem(request, f"This was not understood: {', '.join(sorted(where)) or 'the request'}.", 422)
+
+
+def _http(request: Request, error: Exception) -> Response:
+    assert isinstance(error, HTTPException)
+    sentences = {404: "There is no such page.", 405: "That cannot be done here."}
+    answer = _problem(request, sentences.get(error.status_code, str(error.detail)), error.status_code)
+    for name, value in (error.headers or {}).items():
+        answer.headers[name] = value
+    return answer
+
+
+def _problem(request: Request, sentence: str, status: int) -> Response:
+    name = "problem_part.html.j2" if wants_fragment(request) else "problem.html.j2"
+    return page(name, {"sentence": sentence, "crumbs": None}, status)
