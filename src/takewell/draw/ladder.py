@@ -21,7 +21,10 @@ HEAD, FOOT = 44, 8
 POST = 46
 """Width of a post, in pixels."""
 
-ROW = 12.5
+FIGURES = 47
+"""Room for a rung's figures behind a post, in pixels; the rung is left out there."""
+
+ROW = 12.0
 """Closest two labels of one column may stand, in pixels."""
 
 
@@ -119,9 +122,7 @@ def _post(x: float, post: Post, scale: _Scale, palette: Palette) -> list[str]:
             f'<path d="M{left:.1f},{scale.foot:.1f}V{limit:.1f}h{POST}V{scale.foot:.1f}" fill="none" stroke="{palette.ink}" stroke-width=".8"/>'
             f'<path d="M{left - 4:.1f},{limit:.1f}h{2 * half + 8:.1f}" stroke="{palette.ink}" stroke-width="2"/>'
         )
-        parts.append(
-            _text(x, limit + 11, signed(post.limit_db_spl + post.offset_db), palette.ink, "middle")
-        )
+        parts.append(_text(x, limit - 4, signed(post.limit_db_spl + post.offset_db), palette.ink, "middle"))
     parts.append(
         _text(
             x,
@@ -186,34 +187,44 @@ def _rungs(
     names = spread(levels, low, high)
     for rung, y, peak_y, name_y in zip(rungs, levels, peaks, names, strict=True):
         parts.append(_text(NAMES - 36, name_y + 4, rung.name, palette.ink, "end"))
-        parts.append(
-            f'<path d="M{NAMES - 33:.1f},{name_y:.1f}L{NAMES - 6:.1f},{y:.1f}" fill="none" stroke="{palette.soft_ink}" stroke-width=".5"/>'
-        )
-        parts.append(
-            f'<path d="M{NAMES - 6:.1f},{y:.1f}H{xs[-1]:.1f}" stroke="{palette.ink}" stroke-width="1.5"/>'
-        )
-        whole_to = xs[-1] if rung.broken_at is None else xs[rung.broken_at]
-        parts.append(
-            f'<path d="M{xs[0]:.1f},{peak_y:.1f}H{whole_to:.1f}" stroke="{palette.ink}" stroke-width=".6"/>'
-        )
+        lead = f'd="M{NAMES - 33:.1f},{name_y:.1f}L{NAMES - 6:.1f},{y:.1f}H{xs[0] - POST / 2:.1f}"'
+        parts.append(f'<path {lead} fill="none" stroke="{palette.soft_ink}" stroke-width=".5"/>')
+        parts += [_rung_line(xs, y, k, palette.ink, 1.5) for k in range(len(xs))]
+        for k in range(len(xs)):
+            if rung.broken_at is None or k < rung.broken_at:
+                parts.append(_rung_line(xs, peak_y, k, palette.ink, 0.6))
+            else:
+                parts.append(_rung_line(xs, peak_y, k, palette.damage, 1.3, ' stroke-dasharray="5 2"'))
         if rung.broken_at is not None:
-            x = xs[rung.broken_at]
-            parts.append(
-                f'<path d="M{x:.1f},{peak_y:.1f}H{xs[-1] + POST / 2:.1f}" stroke="{palette.damage}" stroke-width="1.3" stroke-dasharray="5 2"/>'
-                f'<path d="M{x - 4:.1f},{peak_y - 4:.1f}l8,8m0,-8l-8,8" stroke="{palette.damage}" stroke-width="1.3"/>'
-            )
+            cross = f"M{xs[rung.broken_at] - 4:.1f},{peak_y - 4:.1f}l8,8m0,-8l-8,8"
+            parts.append(f'<path d="{cross}" fill="none" stroke="{palette.damage}" stroke-width="1.3"/>')
         parts += [f'<circle cx="{x:.1f}" cy="{y:.1f}" r="2.4" fill="{palette.ink}"/>' for x in xs]
     for k, (x, post) in enumerate(zip(xs, posts, strict=True)):
-        wanted, words = [], []
-        for rung, y, peak_y in zip(rungs, levels, peaks, strict=True):
-            wanted += [y, peak_y]
-            over = rung.broken_at == k
-            words.append((signed(rung.level_db_spl + post.offset_db), palette.ink))
-            peak = f"peak {signed(rung.peak_db_spl + post.offset_db)}"
-            if over:
-                peak += f", {rung.excess_db:.0f} dB over" if rung.excess_db >= 0.5 else ", at the limit"
-            words.append((peak, palette.damage if over else palette.soft_ink))
-        places = spread(wanted, low, high)
-        for (text, colour), place in zip(words, places, strict=True):
-            parts.append(_text(x + POST / 2 + 6, place + 4, text, colour, extra=' font-size="9.5"'))
+        words = [
+            words
+            for rung in rungs
+            for words in (
+                (signed(rung.level_db_spl + post.offset_db), palette.ink),
+                (_peak_words(rung, post, k), palette.damage if rung.broken_at == k else palette.soft_ink),
+            )
+        ]
+        wanted = [y for pair in zip(levels, peaks, strict=True) for y in pair]
+        for (text, colour), place in zip(words, spread(wanted, low, high), strict=True):
+            parts.append(_text(x + POST / 2 + 5, place + 3.5, text, colour, extra=' font-size="9.5"'))
     return parts
+
+
+def _rung_line(xs: Sequence[float], y: float, k: int, stroke: str, thick: float, extra: str = "") -> str:
+    """Return a rung's line through post `k` and up to the next, with room left for the figures behind the post."""
+    left, right = xs[k] - POST / 2, xs[k] + POST / 2
+    path = f"M{left:.1f},{y:.1f}H{right:.1f}"
+    if k + 1 < len(xs) and xs[k + 1] - POST / 2 > right + FIGURES:
+        path += f"M{right + FIGURES:.1f},{y:.1f}H{xs[k + 1] - POST / 2:.1f}"
+    return f'<path d="{path}" fill="none" stroke="{stroke}" stroke-width="{thick:g}"{extra}/>'
+
+
+def _peak_words(rung: Rung, post: Post, k: int) -> str:
+    figure = signed(rung.peak_db_spl + post.offset_db)
+    if rung.broken_at == k:
+        return f"{figure}, {rung.excess_db:.0f} over" if rung.excess_db >= 0.5 else f"{figure}, at the limit"
+    return f"peak {figure}" if k == 0 else figure

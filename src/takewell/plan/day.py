@@ -7,7 +7,8 @@ lies on the next day. Profiles are names of the kit or paths to profiles, looked
 import datetime
 import difflib
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
+from importlib.resources import files
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -243,7 +244,6 @@ class Day:
     circuits: tuple[Circuit, ...]
     timing: Timing
     devices: tuple[Device, ...]
-    notes: tuple[str, ...] = field(default=())
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -300,7 +300,7 @@ class _Reader:
         for key in ("media", "timecode"):
             if not isinstance(content.get(key), dict):
                 self.document.refuse((key,), f"the table [{key}] is missing.")
-        files = tuple(
+        file_kinds = tuple(
             FileKind(**read_table(FileKind, self.document, table, ("file", k)))
             for k, table in enumerate(self.tables(content, "file", ()))
         )
@@ -310,7 +310,7 @@ class _Reader:
             sample_rate_hz=rate,
             recorder=recorder,
             set_ups=self.set_ups(content),
-            files=files,
+            files=file_kinds,
             media=self.media(content["media"]),
             circuits=tuple(
                 self.circuit(table, ("power", k))
@@ -493,3 +493,8 @@ def read_day(path: str | Path) -> Day:
         If a field is unknown, missing or wrong; the message has file and line.
     """
     return _Reader(read_document(Path(path))).day()
+
+
+def example_day() -> str:
+    """Return an invented day as TOML, to start from."""
+    return (files("takewell.plan") / "hundred-winters.toml").read_text(encoding="utf-8")

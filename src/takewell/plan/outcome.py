@@ -6,6 +6,7 @@ that was reckoned, and which cautions apply. Nothing here is printed or written.
 
 from dataclasses import dataclass
 
+from takewell.draw.track import signed
 from takewell.plan.cards import CardPlan, card_plan, card_problems
 from takewell.plan.clock import ClockPlan, clock_plan, clock_problems
 from takewell.plan.day import Day, PlannedTrack, SetUp
@@ -129,14 +130,14 @@ def level_problems(planned: PlannedLevels, conditions: Conditions) -> tuple[str,
         )
         found.append(
             f"{loudest.source.name}: the {_spoken(first.stage.part)} gives way first, {amount} "
-            f"(risk {loudest.risk_percent:.0f} % at {gain:g} dB); {_way_out(planned)}."
+            f"(risk {loudest.risk_percent:.0f} % at {signed(gain)} dB); {_way_out(planned)}."
         )
     elif not window.is_open:
         found.append(f"no gain holds the loudest and stays quiet enough; {_way_out(planned)}.")
     elif window.low_db is not None and gain < window.low_db:
         found.append(
-            f"at {gain:g} dB the recorder’s own noise raises the floor by more than {conditions.noise_rise_db:g} dB; "
-            f"set {window.low_db:g} to {window.high_db:g} dB."
+            f"at {signed(gain)} dB the recorder’s own noise raises the floor by more than {conditions.noise_rise_db:g} dB; "
+            f"set {_range(window.low_db, window.high_db)} dB."
         )
     speech = levels.quietest_speech
     if speech is not None and speech.over_floor_db < conditions.speech_over_floor_db:
@@ -148,6 +149,12 @@ def level_problems(planned: PlannedLevels, conditions: Conditions) -> tuple[str,
     return tuple(found)
 
 
+def _range(low_db: float | None, high_db: float | None) -> str:
+    """Return a window that is open, in words."""
+    low, high = signed(low_db or 0.0), signed(high_db or 0.0)
+    return low if low == high else f"{low} to {high}"
+
+
 def _spoken(part: str) -> str:
     return {"sound": "air", "transmitter": "radio link"}.get(part, part)
 
@@ -155,19 +162,19 @@ def _spoken(part: str) -> str:
 def _way_out(planned: PlannedLevels) -> str:
     window = planned.levels.window
     if window.is_open:
-        return f"set {window.low_db:g} to {window.high_db:g} dB"
+        return f"set {_range(window.low_db, window.high_db)} dB"
     helping = [r for r in planned.remedies if r.helps]
     if window.highest_for_loud_db is None:
         lead = "no gain holds it"
     else:
         lead = (
-            f"the loud end asks for {window.highest_for_loud_db:g} dB at most, the quiet end for {window.lowest_for_quiet_db:g} at least, "
+            f"the loud end asks for {signed(window.highest_for_loud_db)} dB at most, the quiet end for {signed(window.lowest_for_quiet_db)} at least, "
             "no gain serves both"
         )
     if not helping:
         return f"{lead}, and neither pad, distance, another microphone nor float files would"
     best = helping[0]
-    return f"{lead}; {best.words} would ({best.low_db:g} to {best.high_db:g} dB, floor {best.floor_change_db:+.1f} dB)"
+    return f"{lead}; {best.words} would ({_range(best.low_db, best.high_db)} dB, floor {signed(best.floor_change_db, 1)} dB)"
 
 
 def _supply(track: PlannedTrack) -> tuple[str, ...]:
