@@ -48,9 +48,9 @@ class Spoken:
 
 
 def speak(voice: str, seconds: float, *, seed: int = 0, effort: str = "normal") -> Spoken:
-    """Sentences of one of the demo's voices, with pauses of 0.35 to 1 s, every sentence at -23 LUFS.
+    """Sentences of one of the demo's voices, with pauses of 0.35 to 1 s, all alike and together at -23 LUFS.
 
-    Levels are set by libebur128, sentence by sentence, so that truth does not rest on our own meter.
+    Levels are set by libebur128, so that truth does not rest on our own meter.
     """
     rng = np.random.default_rng(seed)
     clips = [clip.samples.astype(np.float64) for clip in voices(RATE)[voice] if clip.effort == effort]
@@ -64,7 +64,8 @@ def speak(voice: str, seconds: float, *, seed: int = 0, effort: str = "normal") 
         row += [clip, pause]
         at += len(clip) + len(pause)
         turn += 1
-    return Spoken(np.concatenate(row), lines)
+    samples = np.concatenate(row)
+    return Spoken(samples * amplitude(-23.0 - integrated_lufs(samples)), lines)
 
 
 def room(length: int, dbfs: float, seed: int = 0) -> F64:

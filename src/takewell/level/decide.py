@@ -164,19 +164,44 @@ def _with_fixed(nodes: list[Decision], fixed: Sequence[Move]) -> list[Decision]:
                 continue
             if under is None or _overlap(d, move) > _overlap(under, move):
                 under = d
-            if d.start_s < move.start_s:
-                kept.append(replace(d, end_s=move.start_s))
-            if d.end_s > move.end_s:
-                kept.append(replace(d, start_s=move.end_s, pause=(move.end_s, move.end_s)))
+            rests = [
+                replace(d, end_s=move.start_s),
+                replace(d, start_s=move.end_s, pause=(move.end_s, move.end_s)),
+            ]
+            kept += [rest for rest in rests if rest.start_s < rest.end_s]
         if under is None:
             continue
-        gain = move.gain_db
+        inside_pause = under.pause[0] <= move.start_s <= under.pause[1]
         wall = replace(
-            under, start_s=move.start_s, end_s=min(move.end_s, nodes[-1].end_s), kind="fixed", gain_db=gain,
-            limit=None, move=move, pause=(move.start_s, move.start_s),
-        )  # fmt: skip
-        nodes = sorted([*kept, wall], key=lambda d: d.start_s)
+            under,
+            start_s=move.start_s,
+            end_s=min(move.end_s, nodes[-1].end_s),
+            kind="fixed",
+            gain_db=move.gain_db,
+            limit=None,
+            move=move,
+            pause=under.pause if inside_pause else (move.start_s, move.start_s),
+        )
+        nodes = _without_slivers(sorted([*kept, wall], key=lambda d: d.start_s))
     return nodes
+
+
+def _without_slivers(nodes: list[Decision]) -> list[Decision]:
+    """Return the decisions with what a person's line left of a passage, but without its speech, given to the neighbour."""
+    row = list(nodes)
+    for at in range(len(row) - 1, -1, -1):
+        d = row[at]
+        spoken = any(u.start_s < d.end_s and u.end_s > d.start_s for u in d.passage.utterances)
+        if d.kind != "speech" or spoken:
+            continue
+        if at + 1 < len(row) and row[at + 1].kind != "fixed":
+            row[at + 1] = replace(row[at + 1], start_s=d.start_s)
+        elif at and row[at - 1].kind != "fixed":
+            row[at - 1] = replace(row[at - 1], end_s=d.end_s)
+        else:
+            continue
+        del row[at]
+    return row
 
 
 def _overlap(decision: Decision, move: Move) -> float:

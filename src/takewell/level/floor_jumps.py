@@ -5,9 +5,11 @@ allowed from one passage to the next; floors below the unheard level count as ly
 passage has to give way (its floor would come up too far), sometimes the louder one (a shout of three seconds
 shall not turn down the ten minutes around it). Both is decided at once: the gains that make
 
-    sum over passages of  seconds of speech * (gain - wanted)^2
+    sum over passages of  seconds of speech * |gain - wanted|
 
-smallest are found by dynamic programming over a grid of `GRID_DB` (Viterbi). Where limits or a person's line
+smallest are found by dynamic programming over a grid of `GRID_DB` (Viterbi). With the first power one passage gives
+way and the others stay right, rather than all being a little wrong; none is raised by more than `HIGHEST_DB`, because
+speech that is too loud is worse than a floor that moves. Where limits or a person's line
 leave no way to keep the jump, what is over costs `OVER_COST` a dB squared, so as little as can be is over.
 
 Conventions: decibels; one value a passage, in order.
@@ -21,7 +23,7 @@ from numpy.typing import NDArray
 F64 = NDArray[np.float64]
 
 GRID_DB = 0.2
-LOWEST_DB, HIGHEST_DB = -30.0, 12.0
+LOWEST_DB, HIGHEST_DB = -30.0, 2.0
 """How far from what is wanted a gain may be moved for the floor's sake."""
 
 OVER_COST = 1e6
@@ -61,7 +63,7 @@ def settle(
         np.array([g]) if stays else g + shifts[(shifts <= 0) | (g + shifts <= top)]
         for g, top, stays in zip(wanted, most, held, strict=True)
     ]
-    own = [w * (grid - g) ** 2 for grid, g, w in zip(grids, wanted, np.maximum(weights, 0.1), strict=True)]
+    own = [w * np.abs(grid - g) for grid, g, w in zip(grids, wanted, np.maximum(weights, 0.1), strict=True)]
     cost, came_from = own[0], []
     for (before, after), floor_pair, mine in zip(pairwise(grids), pairwise(floors), own[1:], strict=True):
         over = _excess(floor_pair[0] + before[:, None], floor_pair[1] + after[None, :], jump_db, unheard_dbfs)

@@ -65,15 +65,23 @@ def to_moves(
 
 def _join(a: Decision, b: Decision, settings: LevelSettings) -> Join:
     change_db = b.gain_db - a.gain_db
+    low, high = b.pause
     if "fixed" in (a.kind, b.kind):
-        return b.start_s, BESIDE_FIXED_S, BESIDE_FIXED_S
+        at = b.start_s
+        if not low < at < high:
+            return at, BESIDE_FIXED_S, BESIDE_FIXED_S
+        half = _length(change_db, high - low, settings) / 2
+        return at, min(half, at - low), min(half, high - at)
     if a.passage.setting is not b.passage.setting:
         at = b.passage.setting.start_s
         return (at, STEP_FADE_S, 0.0) if change_db < 0 else (at, 0.0, STEP_FADE_S)
-    low, high = b.pause
-    room = high - low
-    margin = min(MARGIN_S, room / 4)
-    wanted = max(abs(change_db) / settings.steepest_db_per_s, SHORTEST_S)
-    length = max(min(wanted, settings.longest_fade_s, room - 2 * margin), 0.0)
+    margin = min(MARGIN_S, (high - low) / 4)
+    length = _length(change_db, high - low - 2 * margin, settings)
     middle = low + margin + length / 2 if change_db < 0 else high - margin - length / 2
     return middle, length / 2, length / 2
+
+
+def _length(change_db: float, room_s: float, settings: LevelSettings) -> float:
+    """Return how long a gain travels: as slow as the settings ask and the pause allows."""
+    wanted = max(abs(change_db) / settings.steepest_db_per_s, SHORTEST_S)
+    return max(min(wanted, settings.longest_fade_s, room_s), 0.0)

@@ -4,9 +4,9 @@ From the 10 ms K-weighted levels of the traces, so no sample is read. A fine ste
 (mean power of 50 ms around it) stands
 
 - at least `ABOVE_FLOOR_DB` over the floor of its gain setting (a tenth of the 100 ms steps lie below the floor),
-- at most `BELOW_LOUDEST_DB` under the loudest 100 ms within 2 s around it (the tail of a word, a breath and the
-  room do not count; ITU-T P.56 uses a margin of 15.9 dB under the speech level, which lies some 8 dB under
-  the loudest tenth of a second).
+- at most `BELOW_LOUDEST_DB` under the loudest 100 ms so far, which fades by `FADES_DB_PER_S` (the tail of a word in a
+  room does not count, a softer voice that follows does; ITU-T P.56 uses a margin of 15.9 dB under the speech level,
+  which lies some 8 dB under the loudest tenth of a second).
 
 Which of that is spill from elsewhere, `spill` says.
 
@@ -22,7 +22,6 @@ from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import maximum_filter1d
 
 from takewell.measure.loudness import window_powers
 from takewell.measure.trace import Trace
@@ -33,13 +32,13 @@ Bools = NDArray[np.bool_]
 
 ABOVE_FLOOR_DB = 8.0
 BELOW_LOUDEST_DB = 24.0
+FADES_DB_PER_S = 40.0
 PAUSE_S = 0.25
 SHORTEST_S = 0.12
 """Runs of activity shorter than this are clicks, not speech."""
 
 _SMOOTH_STEPS = 5
 _LOUD_STEPS = 10
-_NEAR_STEPS = 401
 FINE_S = 0.01
 RINGS_S = 0.1
 """After this the high-pass of K-weighting (38 Hz, Q 0.5) has forgotten a step of 100 dB."""
@@ -125,9 +124,9 @@ def listen(trace: Trace, settings: Sequence[Setting]) -> Heard:
         part = power_decibels(mean_around(power[inside], _SMOOTH_STEPS))
         levels[inside] = part
         over_floor[inside] = part - floor
-        loudest = maximum_filter1d(
-            power_decibels(mean_around(power[inside], _LOUD_STEPS)), _NEAR_STEPS, mode="nearest"
-        )
+        loudest = power_decibels(mean_around(power[inside], _LOUD_STEPS))
+        faded = FADES_DB_PER_S * FINE_S * np.arange(len(part))
+        loudest = np.maximum.accumulate(loudest + faded) - faded
         active[inside] = (part >= floor + ABOVE_FLOOR_DB) & (part >= loudest - BELOW_LOUDEST_DB)
     return Heard(trace, levels, over_floor, active, active)
 
