@@ -7,6 +7,7 @@ when the program ends, however it ends. Columns then come back as read-only view
 
 import os
 import tempfile
+import weakref
 from collections.abc import Callable, Iterator
 from typing import Any
 
@@ -40,7 +41,8 @@ class Spool:
         """
         try:
             if self._file is None:
-                self._file = tempfile.TemporaryFile()  # noqa: SIM115 (lives as long as its views)
+                self._file = tempfile.TemporaryFile()  # noqa: SIM115 (closed with the spool; views hold their own)
+                weakref.finalize(self, self._file.close)
             at = self._size
             data = memoryview(np.ascontiguousarray(array).data).cast("B")
             while data:

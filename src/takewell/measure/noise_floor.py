@@ -65,8 +65,8 @@ def noise_floor(step_power: F64) -> NoiseFloor | None:
 
 def _lowest_peak(level: F64) -> float:
     """Return the level in dB at which the lowest peak of the count lies."""
-    first = np.floor(level.min() / BIN_DB) - AROUND_BINS
-    bins = np.floor(level / BIN_DB).astype(np.int64) - int(first)
+    # Counted from the lowest level on, so a gain moves the bins along; the hair keeps that level itself off an edge.
+    bins = np.floor((level - level.min()) / BIN_DB + 1e-6).astype(np.int64) + AROUND_BINS
     counts = np.append(np.bincount(bins), np.zeros(AROUND_BINS))
     smooth = np.convolve(counts, SMOOTH, "same")
     windows = np.lib.stride_tricks.sliding_window_view(np.pad(smooth, AROUND_BINS), 2 * AROUND_BINS + 1)

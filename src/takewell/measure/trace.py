@@ -24,7 +24,8 @@ class Trace:
     sample; `true_peak_bound` a value the BS.1770 true peak of the step cannot exceed; `mean` (DC);
     `rms`; `k_rms` (BS.1770 weighted, channel weight not applied); `a_rms` (IEC 61672 A); `nonfinite` samples; `over` samples beyond full scale (float) or at the rail (integer);
     `zeros` samples that are exactly zero; `flat_run` the longest run of neighbouring samples that stay within
-    one part in 10^4 of each other while at least half as high as the step's peak (what a rail leaves behind).
+    one part in 10^4 of each other while at least half as high as the step's peak, 0 where no two do and in silence (what a rail leaves behind;
+    in an integer file samples three steps of the word apart still count as alike).
     """
 
     rate: int
