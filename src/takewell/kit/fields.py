@@ -160,7 +160,7 @@ def parse_document(source: str, path: Path) -> Document:
     except (tomllib.TOMLDecodeError, RecursionError) as error:
         reason, _, where = str(error).partition(" (at ")
         line = where.removesuffix(")").partition(",")[0].removeprefix("line ")
-        at = f"line {line}" if line.isdigit() else f"line {source.count(chr(10)) + 1}"
+        at = f"line {line}" if line.isdigit() else f"line {max(1, len(source.rstrip().splitlines()))}"
         raise SettingError(
             f"{path}, {at}: this is no TOML ({reason[:1].lower()}{reason[1:]}); correct the line."
         ) from error

@@ -7,6 +7,7 @@ that was reckoned, and which cautions apply. Nothing here is printed or written.
 from dataclasses import dataclass
 
 from takewell.draw.track import signed
+from takewell.kit.phantom import phantom_system
 from takewell.plan.cards import CardPlan, card_plan, card_problems
 from takewell.plan.clock import ClockPlan, clock_plan, clock_problems
 from takewell.plan.day import Day, PlannedTrack, SetUp
@@ -182,17 +183,19 @@ def _supply(track: PlannedTrack) -> tuple[str, ...]:
     if track.transmitter is not None:
         return ()
     found = []
+    wanted, given = phantom_system(microphone.phantom_v), phantom_system(device.phantom_v)
     if microphone.phantom_v and not device.phantom_v:
         found.append(
             f"the microphone asks for {microphone.phantom_v:g} V phantom power and this input gives none; use a supply between them."
         )
-    elif microphone.phantom_v and abs(microphone.phantom_v - device.phantom_v) > 0.25 * microphone.phantom_v:
+    elif microphone.phantom_v and (wanted is None or wanted != given):
         found.append(
             f"the microphone asks for {microphone.phantom_v:g} V phantom power, the input gives {device.phantom_v:g}; check both data sheets."
         )
-    if microphone.current_ma > device.phantom_max_ma:
+    most_ma = min(device.phantom_max_ma, given.max_current_ma) if given else device.phantom_max_ma
+    if device.phantom_v and microphone.current_ma > most_ma:
         found.append(
-            f"the microphone draws {microphone.current_ma:g} mA and the input gives {device.phantom_max_ma:g}; use a supply between them."
+            f"the microphone draws {microphone.current_ma:g} mA and this supply may give {most_ma:g}; use a supply between them."
         )
     return tuple(found)
 
