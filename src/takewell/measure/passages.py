@@ -116,11 +116,8 @@ def gain_moves(trace: Trace, bend: F32) -> list[int]:
     steps = _Steps(
         heard, level, np.stack([_decibels(trace.a_rms[heard]), _decibels(moving)], axis=1) - level[:, None]
     )
-    places = []
-    for k, before, after in _candidates(level):
-        fine = int(heard[k]) * FINE_PER_STEP
-        nearby = _decibels(trace.fine_k_rms[max(fine - SEARCH_STEPS, 0) : fine + SEARCH_STEPS])
-        places.append(_place(trace, bend, fine, after - before, _rest_likelihood(nearby, before, after)))
+    coarse = [int(heard[k]) * FINE_PER_STEP for k in _candidates(level)]
+    places = _settled(steps, _apart(steps, coarse))
     for _ in range(ROUNDS):
         places = _placed_again(trace, bend, steps, _apart(steps, places))
         places = _settled(steps, _apart(steps, places))
@@ -131,8 +128,8 @@ def _decibels(amplitude: F32 | F64) -> F64:
     return np.asarray(20 * np.log10(np.maximum(amplitude.astype(np.float64), TINY)))
 
 
-def _candidates(level: F64) -> list[tuple[int, float, float]]:
-    """Return where the lowest levels before and after differ: (entry, lowest before, lowest after)."""
+def _candidates(level: F64) -> list[int]:
+    """Return the entries where the lowest levels before and after differ."""
     edge = np.full(NEAR_STEPS, np.inf)
     at = np.arange(LEAST_STEPS // 2, len(level) - LEAST_STEPS // 2)
     lowest = _running_minimum(np.concatenate([edge, level, edge]), NEAR_STEPS)
@@ -147,7 +144,7 @@ def _candidates(level: F64) -> list[tuple[int, float, float]]:
             # The plateau begins with the last quiet step before a move up, and ends with the first after one down.
             high = group[jump[group] >= jump[group].max() - 1]
             k = int(high[0] if sign > 0 else high[-1])
-            found.append((int(at[k]), float(before[k]), float(after[k])))
+            found.append(int(at[k]))
     return sorted(found)
 
 
@@ -253,15 +250,6 @@ def _likelihood(before: F64, level: F64, gain: float) -> F64:
     log = np.log(np.convolve(counts, [0.25, 0.5, 0.25], "same") + 0.25)
     middle = bins[:-1] + BIN_DB / 2
     return np.asarray(np.interp(level, middle, log) - np.interp(level - gain, middle, log))
-
-
-def _rest_likelihood(level: F64, before: float, after: float) -> F64:
-    """Return the same as `_likelihood` from the two floors alone: below a floor nothing comes, and at it much does."""
-    below, resting = 5.0, 1.0
-    louder, sign = max(before, after), 1.0 if after > before else -1.0
-    quiet = level < louder - 3.0
-    at_rest = np.abs(level - louder) < 1.5
-    return sign * (below * quiet - resting * at_rest) / LEVEL_WEIGHT / 5
 
 
 def _place(trace: Trace, bend: F32, near: int, gain: float, likelihood: F64) -> int:
