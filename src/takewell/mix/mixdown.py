@@ -44,6 +44,9 @@ MixedEncoding = Literal["int16", "int24", "float32"]
 
 FOLDER = "mix"
 BLOCK_SAMPLES = 16_384
+TRIALS = 4
+NEAR_LU = 0.02
+"""How near to the target is near enough."""
 ENCODINGS: tuple[MixedEncoding, ...] = ("int16", "int24", "float32")
 
 Progress = Callable[[int, int], None]
@@ -168,7 +171,13 @@ def _mix_take(
             first = _programme(
                 take.rate, channels, _kept(held, _summed(roll, take, desk, advance)), encoding="float32"
             )
-            gain_db, short = _gain(first, settings)
+
+            def tried(gain_db: float) -> float | None:
+                trial = Limiter(take.rate, channels, settings.ceiling_dbtp, linked=True)
+                blocks = _limited(_given_back(held, channels), trial, gain_db)
+                return _programme(take.rate, channels, blocks, encoding="float32").integrated_lufs
+
+            gain_db, short = _gain(first, tried, settings)
             limiter = Limiter(take.rate, channels, settings.ceiling_dbtp, linked=True)
             bext = _bext(take, desk, encoding, channels, gain_db, settings)
             with BroadcastWriter(
@@ -292,13 +301,28 @@ def _programme(rate: int, channels: int, blocks: Iterator[F64], *, encoding: str
     return programme
 
 
-def _gain(programme: Programme, settings: MixSettings) -> tuple[float, bool]:
-    """Return the gain to the target, and whether the peaks keep the mix under it."""
+def _gain(
+    programme: Programme, tried: Callable[[float], float | None], settings: MixSettings
+) -> tuple[float, bool]:
+    """Return the gain to the target, and whether the peaks keep the mix under it.
+
+    What the limiter takes off is loudness too, so where it acts the mix is `tried` through it, and what is missing
+    is added, until the target is met or the peaks allow no more.
+    """
     if programme.integrated_lufs is None or programme.true_peak_dbtp is None:
         return 0.0, False
-    wanted = settings.target_lufs - programme.integrated_lufs
+    gain = settings.target_lufs - programme.integrated_lufs
     most = settings.ceiling_dbtp + settings.limit_db - programme.true_peak_dbtp
-    return min(wanted, most), most < wanted
+    for _ in range(TRIALS):
+        if gain >= most:
+            return most, True
+        if programme.true_peak_dbtp + gain <= settings.ceiling_dbtp:
+            break
+        reached = tried(gain)
+        if reached is None or settings.target_lufs - reached <= NEAR_LU:
+            break
+        gain += settings.target_lufs - reached
+    return min(gain, most), gain > most
 
 
 def _contributions(desk: _Desk, settings: MixSettings) -> tuple[Contribution, ...]:

@@ -1,0 +1,67 @@
+"""Shares and places on samples."""
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from takewell.mix.sum import places, summed
+
+RATE = 48_000
+
+
+def naive(samples, start, rate, shares, where):  # type: ignore[no-untyped-def]
+    out = np.zeros((len(samples), where.shape[1]))
+    middles = (np.arange(len(shares)) + 0.5) * rate / 100 - 0.5
+    for i in range(len(samples)):
+        here = [np.interp(start + i, middles, shares[:, t]) for t in range(samples.shape[1])]
+        out[i] = (samples[i] * np.sqrt(here)) @ where
+    return out
+
+
+@pytest.mark.parametrize("rate", [44_100, 48_000])
+@pytest.mark.parametrize("start", [0, 777, 9_000])
+def test_shares_run_in_straight_lines_between_the_middles_of_the_steps(rate: int, start: int) -> None:
+    rng = np.random.default_rng(1)
+    shares = rng.dirichlet([1, 1, 1], 20)
+    samples = rng.standard_normal((900, 3))
+    where = places("stereo", [-1, 0, 0.3])
+    expected = naive(samples, start, rate, shares, where)
+    assert summed(samples, start, rate, shares, where) == pytest.approx(expected, abs=1e-12)
+
+
+def test_shares_add_up_to_one_at_every_sample() -> None:
+    shares = np.random.default_rng(2).dirichlet([1, 1, 1, 1], 30)
+    power = np.zeros(RATE // 4)
+    for track in range(4):
+        alone = np.zeros((len(power), 4))
+        alone[:, track] = 1.0
+        power += summed(alone, 0, RATE, shares, places("mono", [0] * 4))[:, 0] ** 2
+    assert power == pytest.approx(1.0, abs=1e-12)
+
+
+@pytest.mark.parametrize(("pan", "left_db", "right_db"), [(0, -3.0103, -3.0103), (-1, 0, None), (1, None, 0)])
+def test_places_keep_the_power(pan: float, left_db: float | None, right_db: float | None) -> None:
+    (row,) = places("stereo", [pan])
+    assert (row**2).sum() == pytest.approx(1.0)
+    for gain, expected in zip(row, (left_db, right_db), strict=True):
+        assert (
+            abs(gain) < 1e-15
+            if expected is None
+            else 20 * np.log10(gain) == pytest.approx(expected, abs=1e-4)
+        )
+
+
+@settings(max_examples=30, deadline=None)
+@given(st.lists(st.integers(1, 2000), max_size=5))
+def test_any_split_gives_the_same_mix(cuts) -> None:  # type: ignore[no-untyped-def]
+    rng = np.random.default_rng(3)
+    shares, samples = rng.dirichlet([1, 1], 15), rng.standard_normal((6000, 2))
+    where = places("mono", [0, 0])
+    whole = summed(samples, 0, RATE, shares, where)
+    at, parts = 0, []
+    for cut in [*cuts, 6000]:
+        part = samples[at : at + cut]
+        parts.append(summed(part, at, RATE, shares, where))
+        at += len(part)
+    assert np.array_equal(np.concatenate(parts), whole)
