@@ -159,7 +159,7 @@ def test_the_level_of_a_track_does_not_matter_once_its_moves_make_up_for_it(
     take = read_roll(other).takes[0].id
     moves = [Move(take, 2, 0.0, length_s, 20 * np.log10(1024), 0.0, 0.0, True, "")]
     (second,) = mix(read_roll(other), out=tmp_path / "b", encoding="float32", moves=moves)
-    assert samples_of(second.target) == pytest.approx(samples_of(first.target), abs=2e-4)
+    assert np.abs(samples_of(second.target) - samples_of(first.target)).max() < 2e-4
 
 
 def test_places_and_weights_are_heard(roll: Roll) -> None:
