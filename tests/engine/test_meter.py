@@ -122,7 +122,8 @@ def test_a_signal_of_any_length_is_measured(measure, length):
     track, trace = result.tracks[0], result.traces[0]
     assert track.rms_dbfs == pytest.approx(20 * math.log10(0.25) + 3.0103, abs=1e-4)
     assert trace.length_samples == length
-    assert len(trace.rms) == -(-length // 800) and len(trace.fine_rms) == -(-length // 80)
+    assert len(trace.rms) == -(-length // 800)
+    assert len(trace.fine_rms) == -(-length // 80)
     # ITU-R BS.1770-5: blocks of 400 ms; an unfinished one is dropped. Tech 3342: windows of 3 s.
     assert (track.integrated_lufs is None) == (length < 3_200)
     assert (track.loudness_range_lu is None) == (length < 24_000)
@@ -137,7 +138,8 @@ def test_no_samples_give_no_numbers(channels):
             name: getattr(track, name) for name in (*LEVELS, "dc_offset_fs", "snr_db", "speech_activity")
         }
         assert set(values.values()) == {None}
-        assert track.passages == () and track.clips == ()
+        assert track.passages == ()
+        assert track.clips == ()
         assert "no samples" in track.quality["rms_dbfs"]
 
 
@@ -194,7 +196,9 @@ def test_samples_that_are_no_numbers_are_counted_placed_and_left_out(measure, ba
 def test_a_signal_of_nothing_but_nan_has_no_level(measure):
     track = measure(np.full(48_000, np.nan), 48_000).tracks[0]
     assert track.nonfinite_samples == 48_000
-    assert track.rms_dbfs is None and track.sample_peak_dbfs is None and track.dc_offset_fs is None
+    assert track.rms_dbfs is None
+    assert track.sample_peak_dbfs is None
+    assert track.dc_offset_fs is None
     assert "no sample is a number" in track.quality["rms_dbfs"]
 
 

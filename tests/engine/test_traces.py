@@ -1,6 +1,7 @@
 """The traces against the slow obvious way, and the cutting of a file among workers."""
 
 import dataclasses
+import itertools
 
 import numpy as np
 import pytest
@@ -29,7 +30,7 @@ def longest_flat_run(samples, first, last):
 
 
 def stepwise(samples, edges, quantity):
-    return np.array([quantity(samples[a:b]) for a, b in zip(edges, edges[1:], strict=False)])
+    return np.array([quantity(samples[a:b]) for a, b in itertools.pairwise(edges)])
 
 
 @pytest.mark.parametrize("rate", [8_000, 22_050, 48_000])
@@ -47,7 +48,8 @@ def test_every_column_is_what_its_name_says(measure, rate, channels):
     for channel, trace in enumerate(traces):
         own = samples[:, channel]
         edges, fine = step_edges(len(own), rate), step_edges(len(own), rate, 100)
-        assert np.array_equal(trace.edges, edges) and np.array_equal(trace.fine_edges, fine)
+        assert np.array_equal(trace.edges, edges)
+        assert np.array_equal(trace.fine_edges, fine)
         rms = lambda part: np.sqrt(np.mean(part**2))  # noqa: E731
         assert trace.peak == pytest.approx(stepwise(own, edges, lambda part: np.abs(part).max()), rel=1e-6)
         assert trace.mean == pytest.approx(stepwise(own, edges, np.mean), abs=1e-7)
@@ -78,10 +80,11 @@ def test_flat_runs_are_the_longest_of_each_step(measure):
     # A run is looked at two samples late: one that ends with its step may stand in the next one instead.
     wanted = [
         longest_flat_run(samples, a - 2 * (a > 0), b - 2 * (b < rate))
-        for a, b in zip(edges, edges[1:], strict=False)
+        for a, b in itertools.pairwise(edges)
     ]
     assert list(trace.flat_run) == wanted
-    assert wanted[0] == 8 and wanted[1] == 30
+    assert wanted[0] == 8
+    assert wanted[1] == 30
 
 
 def test_the_bound_is_above_the_wave_and_near_it_for_speech(measure, speech):

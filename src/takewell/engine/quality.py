@@ -35,6 +35,7 @@ class Worth:
     first_nonfinite_s: float | None
     at_rail: int
     moved: bool
+    clip_gap_s: float
     speech_reason: str
 
 
@@ -56,8 +57,8 @@ def quality(track: TrackMeasurement, worth: Worth) -> dict[str, str]:
         "snr_db": _snr(track, worth),
         "samples_over_full_scale": _over(worth),
         "nonfinite_samples": _nonfinite(track, worth),
-        "clips": "Three samples or more that differ by no more than one part in 10,000 (or dither), "
-        "with a corner at each end and nothing beyond them nearby.",
+        "clips": "Three samples or more that differ by no more than one part in 10,000 (or dither), with a corner at "
+        f"each end and nothing beyond them nearby; less than {worth.clip_gap_s:g} s apart they are one.",
         "passages": _passages(worth),
     }
     if track.sample_peak_dbfs is None:

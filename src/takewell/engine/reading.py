@@ -13,6 +13,7 @@ from takewell.engine.results import Programme, TrackMeasurement
 from takewell.engine.track import TrackHistory, loudness_figures, track_measurement
 from takewell.measure import loudness
 from takewell.measure import step_loop as loop
+from takewell.measure.clips import MOST, joined_clips
 from takewell.measure.trace import Trace
 from takewell.units import FINE_STEPS_PER_SECOND, STEPS_PER_SECOND, decibels, finite_or_none
 
@@ -50,7 +51,8 @@ class Reading:
             Columns({"at": np.int64, "to": np.int16}, 1, self._spool, quarter // channels)
             for _ in range(channels)
         ]
-        self._clips: list[F64] = []
+        self._clips = [np.zeros((0, loop.CLIP_FIELDS))] * channels
+        self._clip_gap_s = [loop.CLIP_GAP_S] * channels
         self._length: int | None = None
 
     def close(self, length_samples: int) -> None:
@@ -112,8 +114,12 @@ class Reading:
                 own = events[events[:, 1] == channel]
                 if len(own):
                     self._events[channel].append({"at": own[:, :1], "to": own[:, 2:]})
-        if len(clips):
-            self._clips.append(clips.copy())
+        for channel in np.unique(clips[:, 0]).astype(int) if len(clips) else ():
+            rows = np.concatenate([self._clips[channel], clips[clips[:, 0] == channel, 1:]])
+            while len(rows) > MOST:
+                self._clip_gap_s[channel] *= 2
+                rows = joined_clips(rows, self._clip_gap_s[channel] * self._rate)
+            self._clips[channel] = rows
 
     def take_state(self, state: loop.State, end: int) -> None:
         """Take what the loops' state holds of a stretch of the signal that ends at sample `end`."""
@@ -161,7 +167,6 @@ class Reading:
     def _history(self, channel: int, trace: Trace) -> TrackHistory:
         k_sums = self._whole_k_sums(channel, trace.edges)
         events = self._events[channel]
-        rows = [part[part[:, 0] == channel, 1:] for part in self._clips]
         return TrackHistory(
             trace=trace,
             bend=self._fine.column("bend", channel),
@@ -171,7 +176,8 @@ class Reading:
             highest=float(self._highest[channel]),
             active=self._active[channel],
             events=lambda: (events.column("at", 0), events.column("to", 0).astype(np.int64)),
-            clips=np.concatenate(rows) if rows else np.zeros((0, loop.CLIP_FIELDS)),
+            clips=self._clips[channel],
+            clip_gap_s=self._clip_gap_s[channel],
             loudness=loudness_figures(k_sums, np.diff(trace.edges), self._loudest[:, channel]),
         )
 

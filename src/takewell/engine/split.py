@@ -173,7 +173,7 @@ class _Joint:
         for channel in range(self._channels):
             rows = list(segment.clips[segment.clips[:, 0] == channel])
             run = segment.state.runs[channel, loop.CLIP_START : loop.CLIP_START + loop.CLIP_FIELDS]
-            still_open = segment.state.runs[channel, loop.CLIP_RUNS] > 0
+            still_open = bool(segment.state.runs[channel, loop.CLIP_END] > 0)
             if still_open:
                 rows.append(np.append(float(channel), run))
             before = self._open.pop(channel, None)
@@ -192,11 +192,10 @@ class _Joint:
 
 def _one_clip(first: F64, second: F64) -> F64:
     """Return two parts of a clip as one: extremes of the rails, sums of what was counted."""
-    start, _, high, low, runs, flat, squares, longest = range(1, 9)
+    start, _, high, low, longest = range(1, 6)
     joined = second.copy()
     joined[start] = first[start]
     joined[high], joined[low] = max(first[high], second[high]), min(first[low], second[low])
-    for counted in (runs, flat, squares):
-        joined[counted] = first[counted] + second[counted]
     joined[longest] = max(first[longest], second[longest])
+    joined[longest + 1 :] = first[longest + 1 :] + second[longest + 1 :]
     return joined

@@ -110,7 +110,7 @@ class Stepper:
         self._steps[0] = 0.0
         state = self.state
         state.floats[:, loop.BEST] = 0.0
-        state.runs[:, loop.CLIP_RUNS] = 0.0
+        state.runs[:, loop.CLIP_END] = 0.0
         state.integers[:, loop.COUNTERS + loop.EXPONENTS :] = 0
         state.integers[:, loop.SINCE] = step_edge(self._next, self._rate)
 

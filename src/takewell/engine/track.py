@@ -61,6 +61,7 @@ class TrackHistory(NamedTuple):
     events: Callable[[], tuple[I64, I64]]
     """Positions at which the exponent changes, and the exponents from there on."""
     clips: F64
+    clip_gap_s: float
     loudness: LoudnessFigures
 
 
@@ -136,6 +137,7 @@ def track_measurement(
         first_nonfinite_s=_first(trace.nonfinite),
         at_rail=int(totals[loop.OVER]),
         moved=moved,
+        clip_gap_s=history.clip_gap_s,
         speech_reason=_no_speech(history, length),
     )
     return _with_quality(track, worth)

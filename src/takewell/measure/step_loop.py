@@ -95,9 +95,13 @@ BEST, LAST_PEAK, LAST_CURVE, LAST_LEVEL = range(4)
 FLOATS = 4
 # ... the open run of like samples and the open clip; ...
 RUN_LENGTH, RUN_HIGH, RUN_LOW, RUN_BEFORE = range(4)
-CLIP_START, CLIP_END, CLIP_HIGH, CLIP_LOW, CLIP_RUNS, CLIP_FLAT, CLIP_SQUARES, CLIP_LONGEST = range(4, 12)
-CLIP_FIELDS = 8
-RUN_FIELDS = 12
+# Of a clip: first and last position, highest and lowest rail, longest run; then for either side of zero the number of
+# runs, their samples and their squared lengths.
+CLIP_START, CLIP_END, CLIP_HIGH, CLIP_LOW, CLIP_LONGEST, CLIP_ABOVE = range(4, 10)
+CLIP_RUNS, CLIP_FLAT, CLIP_SQUARES = range(3)
+CLIP_BELOW = CLIP_ABOVE + 3
+CLIP_FIELDS = 11
+RUN_FIELDS = 15
 # ... and integers; behind them the last sample at each exponent, and the samples counted there.
 NOW, ACTIVE, SINCE = range(3)
 COUNTERS = 3
@@ -527,12 +531,12 @@ def _fetch(samples: Any, first: int, channels: int, rows: int, n: int, channel: 
 @_inner
 def _close_clip(run: F64, channel: int, clips: F64, count: int) -> int:
     """Write a channel's open clip, if any, as a row of `clips`; return the number of rows."""
-    if run[CLIP_RUNS] > 0:
+    if run[CLIP_END] > 0:
         clips[count, 0] = channel
         for field in range(CLIP_FIELDS):
             clips[count, 1 + field] = run[CLIP_START + field]
         count += 1
-    run[CLIP_RUNS] = 0.0
+    run[CLIP_END] = 0.0
     return count
 
 
@@ -552,19 +556,20 @@ def _end_run(run: F64, next1: float, next2: float, end: float, top: float, botto
         return count
     if level - max(sign * run[RUN_BEFORE], sign * next2) < CORNER * slack:
         return count
-    if run[CLIP_RUNS] > 0 and end - length - run[CLIP_END] > gap:
+    if run[CLIP_END] > 0 and end - length - run[CLIP_END] > gap:
         count = _close_clip(run, channel, clips, count)
-    if run[CLIP_RUNS] == 0:
+    if run[CLIP_END] == 0:
         for field in range(CLIP_FIELDS):
             run[CLIP_START + field] = 0.0
         run[CLIP_START] = end - length
     run[CLIP_END] = end
     run[CLIP_HIGH] = max(run[CLIP_HIGH], sign * level)
     run[CLIP_LOW] = min(run[CLIP_LOW], sign * level)
-    run[CLIP_RUNS] += 1
-    run[CLIP_FLAT] += length
-    run[CLIP_SQUARES] += length * length
     run[CLIP_LONGEST] = max(run[CLIP_LONGEST], length)
+    side = CLIP_ABOVE if sign > 0 else CLIP_BELOW
+    run[side + CLIP_RUNS] += 1
+    run[side + CLIP_FLAT] += length
+    run[side + CLIP_SQUARES] += length * length
     return count
 
 
@@ -582,7 +587,7 @@ def _flats(scratch: F64, n: int, lane: int, first: int, last: int, position: int
             run[RUN_HIGH], run[RUN_LOW] = x, x
             run[RUN_BEFORE] = scratch[(row - 2) * n + lane] if end >= 2 else x
         run[RUN_LENGTH] += 1
-        if abs(x) >= half and run[RUN_LENGTH] > longest:
+        if abs(x) >= half and run[RUN_LENGTH] > max(longest, 1):
             longest = int(run[RUN_LENGTH])
     return longest, count
 
@@ -739,7 +744,7 @@ def _second_look(n: int, lane: int, stretches: int, position: int, k: Constants,
             )  # fmt: skip
     state.floats[c, LAST_LEVEL] = levels[stretches, lane]
     steps[step, FLAT, c] = longest
-    if run[CLIP_RUNS] > 0 and position + edges[stretches, 0] - 2 - run[CLIP_END] - run[RUN_LENGTH] > k.gap:
+    if run[CLIP_END] > 0 and position + edges[stretches, 0] - 2 - run[CLIP_END] - run[RUN_LENGTH] > k.gap:
         counts[1] = _close_clip(run, c, clips, counts[1])
 
 
