@@ -39,10 +39,10 @@ if TYPE_CHECKING:
 @click.option(
     "--floor-most",
     "floor_most_dbfs",
-    default=-45.0,
+    default=-40.0,
     show_default=True,
     metavar="DBFS",
-    help="Highest A-weighted floor after gain.",
+    help="Highest A-weighted floor that raising may lead to.",
 )
 @click.option(
     "--floor-jump",

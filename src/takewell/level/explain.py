@@ -38,12 +38,17 @@ def explain(roll: Roll, take: str, settings: LevelSettings | None = None) -> tup
         raise SettingError(
             f"take {take!r} has no track to level: it is room tone or line-up tone, or its tracks have other roles."
         )
-    return tuple(line for plan in plans for line in explain_track(plan, settings))
+    # Tracks that move together share their reasons.
+    return tuple(
+        line for plan in plans if plan.number == plan.members[0] for line in explain_track(plan, settings)
+    )
 
 
 def explain_track(plan: TrackPlan, settings: LevelSettings) -> list[str]:
     """Return the reasons for one track's moves."""
-    lines = [f"Track {plan.number}{f' ({plan.name})' if plan.name else ''}"]
+    word = "Track" if len(plan.members) == 1 else "Tracks"
+    numbers = " and ".join(str(number) for number in plan.members)
+    lines = [f"{word} {numbers}{f' ({plan.name})' if plan.name else ''}"]
     if not plan.moves:
         return [*lines, f"  {_left_alone(plan, settings)}"]
     for decision, move, prediction in zip(plan.decisions, plan.moves, plan.predictions, strict=True):

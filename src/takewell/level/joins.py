@@ -1,7 +1,7 @@
 """Where exactly does one gain end and the next begin, and how long does the way between them take?
 
-- Where the setting of the gain moved: on the sample it moved (found by `setting_step`), with a fade of 2 ms on the side
-  of the higher gain.
+- Where the setting of the gain moved: on the sample it moved (found by `setting_step`), at once. The step back is the
+  step's own opposite, so the wave runs on; a fade would only make a hole in it.
 - Between passages: inside the pause, with `MARGIN_S` left to the words before and after where it is long enough.
   A falling gain falls at the pause's beginning, a rising one rises at its end, so the floor of the pause is the
   lower of the two. The join is as slow as the settings ask and the pause allows.
@@ -18,9 +18,6 @@ from takewell.level.decision import Decision
 from takewell.level.evidence import TrackEvidence
 from takewell.level.settings import LevelSettings
 from takewell.roll.values import Move
-
-STEP_FADE_S = 0.002
-"""On the side that was recorded lower: a slip of a few samples is then a dip, never a bang."""
 
 MARGIN_S = 0.05
 SHORTEST_S = 0.05
@@ -73,8 +70,7 @@ def _join(a: Decision, b: Decision, settings: LevelSettings) -> Join:
         half = _length(change_db, high - low, settings) / 2
         return at, min(half, at - low), min(half, high - at)
     if a.passage.setting is not b.passage.setting:
-        at = b.passage.setting.start_s
-        return (at, STEP_FADE_S, 0.0) if change_db < 0 else (at, 0.0, STEP_FADE_S)
+        return b.passage.setting.start_s, 0.0, 0.0
     margin = min(MARGIN_S, (high - low) / 4)
     length = _length(change_db, high - low - 2 * margin, settings)
     middle = low + margin + length / 2 if change_db < 0 else high - margin - length / 2

@@ -44,6 +44,8 @@ class TrackPlan:
 
     take: str
     number: int
+    members: tuple[int, ...]
+    """Numbers of the tracks that move together with it, itself among them."""
     name: str
     decisions: tuple[Decision, ...]
     moves: tuple[Move, ...]
@@ -117,6 +119,7 @@ def _plans(
         TrackPlan(
             take=track.take,
             number=number,
+            members=track.members,
             name=track.name,
             decisions=tuple(decisions),
             moves=tuple(replace(move, track=number) for move in moves),
