@@ -5,7 +5,7 @@ loop-back reads nearly the same, so the recorder is at least as good as the numb
 """
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, replace
 from typing import Literal
 
 Sense = Literal["lower", "higher", "neither"]
@@ -59,8 +59,14 @@ class DataSheet:
     curves: tuple[Curve, ...] = ()
     notes: tuple[str, ...] = ()
     """What was not measured and why; what is odd."""
-    sources: tuple[str, ...] = field(default=())
+    sources: tuple[str, ...] = ()
     """Files measured."""
+    rate: int = 48_000
+    """Sampling rate of the recordings in Hz."""
+    encoding: str = "int24"
+    channels: int = 1
+    reference_gain_db: float = 0.0
+    """Setting of the recorder's gain where no figure says another."""
 
     def figure(self, key: str, *, channel: int | None = None, at: str | None = None) -> Figure | None:
         """Return the first figure of a key (and channel and condition, where given)."""
@@ -91,8 +97,6 @@ def combined(*parts: float | None) -> float:
 
 def marked(figure: Figure, loopback: Figure | None) -> Figure:
     """Return a figure that says whether the player limited it, by the same figure of its loop-back."""
-    from dataclasses import replace
-
     if loopback is None or loopback.value is None or figure.value is None or figure.better == "neither":
         return figure
     room = figure.value - loopback.value if figure.better == "lower" else loopback.value - figure.value

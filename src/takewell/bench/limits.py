@@ -112,13 +112,25 @@ def read_limits(recorded: Recorded, channel: int, dbu_offset: float | None, volt
         figures += _wrap_around(up, maximum, number)
     figures += _burst_figures(recorded, channel, limited=limit is not None)
     if limit is not None:
-        where = limit.threshold_dbfs + (dbu_offset if dbu_offset is not None else gain)
-        unit = "dBu" if dbu_offset is not None else "dBFS"
         method = "straight line through the bent part of the ramp's output against input"
+        clause = "IEC 60268-8 (from memory)"
         figures += [
-            Figure("limiter_threshold", where, unit, method, "IEC 60268-8 (from memory)", combined(0.2, volts_db if dbu_offset is not None else 0), number),
-            Figure("limiter_ratio", limit.ratio, ":1", method, "IEC 60268-8 (from memory)", 0.05 * limit.ratio, number),
-        ]  # fmt: skip
+            Figure("limiter_threshold", limit.threshold_dbfs + gain, "dBFS", method, clause, 0.2, number),
+            Figure("limiter_ratio", limit.ratio, ":1", method, clause, 0.05 * limit.ratio, number),
+        ]
+        if dbu_offset is not None:
+            at_input = limit.threshold_dbfs + dbu_offset
+            figures.append(
+                Figure(
+                    "limiter_threshold_input",
+                    at_input,
+                    "dBu",
+                    method,
+                    clause,
+                    combined(0.2, volts_db),
+                    number,
+                )
+            )
     figures += _handover_figures(runs, gain, maximum, number, limited=limit is not None)
     curves = (
         Curve("gain_by_level", tuple(up.level_dbfs + gain), tuple(up.gain_db - gain), "dBFS", "dB", "rising tone, fits of 50 ms", "no clause: our method", number),
@@ -220,6 +232,15 @@ def _handover_figures(
             "handover_noise_step", found.noise_step_db, "dB", method, "no clause: our method", 0.08, number
         ),
         Figure("handover_gain_step", found.gain_step_db, "dB", method, "no clause: our method", 0.01, number),
+        Figure(
+            "handover_noise_above",
+            found.noise_above_dbfs,
+            "dBFS",
+            f"{method}; 0 Hz to half the rate",
+            "no clause: our method",
+            0.05,
+            number,
+        ),
     ]
     if "ramp_down" in runs:
         back = handover(runs["ramp_down"], highest - 0.5)

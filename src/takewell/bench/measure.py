@@ -123,6 +123,7 @@ def _sheet(
     curves: list[Curve] = []
     with open_session(files, parts(settings)) as session:
         notes = list(session.notes)
+        info = (session.part("levels") or session.recorded[0]).audio.info
         limits = _of_limits(session.part("levels"), conditions)
         steps = (_of_levels, _of_clock, _of_crosstalk, _of_gains, _of_noise, _of_start, _of_cut)
         names = ("levels", "clock", "crosstalk", "gains", "noise", "start", "cut")
@@ -139,7 +140,15 @@ def _sheet(
     if conditions.dbu_offset is None:
         notes.append("The player's volts were not given, so nothing is referred to the input in dBu.")
     return DataSheet(
-        conditions.name, tuple(figures), tuple(curves), tuple(notes), tuple(str(path) for path in files)
+        conditions.name,
+        tuple(figures),
+        tuple(curves),
+        tuple(notes),
+        tuple(str(path) for path in files),
+        info.rate,
+        info.encoding,
+        info.channels,
+        settings.reference_gain_db,
     )
 
 

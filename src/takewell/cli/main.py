@@ -18,6 +18,8 @@ from takewell.errors import TakewellError
 COMMANDS = {
     "demo": "Write an invented shoot day and carry it from card to hand-over.",
     "plan": "Reckon levels, cards, power and clocks of a day to come.",
+    "bench": "Test signals for a recorder, and a data sheet from its recordings.",
+    "whatif": "Put a recording through another gain, word length or limiter.",
     "checkin": "Copy cards, verify the copies, sort into takes, measure in the same read.",
     "verify": "Hold a folder against its manifest.",
     "takes": "List the takes and tracks of a roll.",
