@@ -298,8 +298,12 @@ class _Reader:
         recorder = self.profile(fields.pop("recorder"), Recorder, ("recorder",))
         rate = int(fields.pop("sample_rate_hz"))
         for key in ("media", "timecode"):
-            if not isinstance(content.get(key), dict):
-                self.document.refuse((key,), f"the table [{key}] is missing.")
+            if key not in content:
+                self.document.refuse((), f"the table [{key}] is missing.")
+            if not isinstance(content[key], dict):
+                self.document.refuse(
+                    (key, 0), f"{key} is one table, not several or a value; write it under [{key}]."
+                )
         file_kinds = tuple(
             FileKind(**read_table(FileKind, self.document, table, ("file", k)))
             for k, table in enumerate(self.tables(content, "file", ()))
