@@ -9,6 +9,7 @@ import threading
 from collections.abc import AsyncIterator, Awaitable, Callable, Iterable
 from contextlib import asynccontextmanager
 from pathlib import Path
+from typing import Any
 
 from fastapi import FastAPI, Request, Response
 from fastapi.exceptions import RequestValidationError
@@ -26,6 +27,9 @@ log = logging.getLogger("takewell.page")
 
 CONFLICT = 409
 
+_NOTHING_LEAVES: Any = {"auto_configure": False, "tracing": False, "metrics": False, "logs": False}
+"""Whatever the environment asks of the framework, nothing is reported to anybody."""
+
 
 def application(address: Address, roots: Iterable[Path] | None = None, first: Path | None = None) -> FastAPI:
     """Return the page as an ASGI application.
@@ -40,7 +44,12 @@ def application(address: Address, roots: Iterable[Path] | None = None, first: Pa
         The roll that the start page names first.
     """
     app = FastAPI(
-        title="Takewell", version=__version__, docs_url=None, redoc_url=None, lifespan=_lifespan, debug=False
+        title="Takewell",
+        version=__version__,
+        docs_url=None,
+        redoc_url=None,
+        lifespan=_lifespan,
+        telemetry=_NOTHING_LEAVES,
     )
     app.state.shelf = Shelf(Places(default_roots() if roots is None else roots))
     app.state.first = first

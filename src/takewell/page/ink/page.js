@@ -71,6 +71,7 @@ document.addEventListener("submit", async (event) => {
   const form = event.target;
   if (!form.matches("form[data-swap]")) return;
   event.preventDefault();
+  if (form.getAttribute("aria-busy")) return; // Enter says "changed" and "submit" at once
   const button = event.submitter;
   const sent = new URLSearchParams(new FormData(form));
   if (button?.name) sent.set(button.name, button.value);
@@ -100,8 +101,10 @@ document.addEventListener("change", (event) => {
 });
 
 export function drawingWidth(track) {
-  const room = track.querySelector(".trace")?.clientWidth ?? 1110;
-  return Math.min(Math.max(Math.round(room), 560), 4000);
+  // Words in a drawing grow with the words around it: on a large screen it is drawn narrower and shown larger.
+  const larger = parseFloat(getComputedStyle(document.documentElement).fontSize) / 16;
+  const room = (track.querySelector(".trace")?.clientWidth ?? 1110) / Math.max(larger, 1);
+  return Math.min(Math.max(Math.round(room), 320), 4000);
 }
 
 // Finding takes as one types, and walking through them with the arrow keys.
