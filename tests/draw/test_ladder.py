@@ -101,3 +101,8 @@ def test_the_risk_curve_shows_set_gain_and_window():
         [0.0, 20.0], [0.0, 1.0], [40.0, 25.0], gain_db=20.0, window_db=None, title="t", palette=PAPER
     )
     assert not list(ET.fromstring(none).iter(f"{SVG}rect"))
+
+
+def test_a_name_too_long_for_its_place_is_cut_and_shown_to_be():
+    svg = ladder_drawing(POSTS, [Rung("the door at the far end", 60.0, 80.0)], title="t", palette=PAPER)
+    assert "the door at the far…" in texts(svg)

@@ -124,6 +124,10 @@ def _show_stages(levels: "TrackLevels") -> None:
         )
         for share in levels.noise
     ]
+    if levels.floor_while_loud_db_spl_a > levels.floor_db_spl_a + 0.05:
+        noise.append(
+            ("while it is loud", figure(levels.floor_while_loud_db_spl_a), "", "the coarser converter in use")
+        )
     noise.append(("together", figure(levels.floor_db_spl_a), "", f"± {levels.floor_sd_db:.1f} dB"))
     print_table(
         ("noise", "dB SPL A", "", ""),

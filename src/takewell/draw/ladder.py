@@ -17,6 +17,9 @@ from takewell.draw.track import signed
 NAMES, TAIL = 128, 78
 """Room for the sources' names on the left, for the last post's figures on the right, in pixels."""
 
+LONGEST_NAME = 20
+"""Characters of a name that fit there; longer ones are cut, the table beside the drawing has them whole."""
+
 HEAD, FOOT = 44, 8
 POST = 46
 """Width of a post, in pixels."""
@@ -186,7 +189,7 @@ def _rungs(
     low, high = scale.top + 4, scale.foot - 4
     names = spread(levels, low, high)
     for rung, y, peak_y, name_y in zip(rungs, levels, peaks, names, strict=True):
-        parts.append(_text(NAMES - 36, name_y + 4, rung.name, palette.ink, "end"))
+        parts.append(_text(NAMES - 36, name_y + 4, _short(rung.name), palette.ink, "end"))
         lead = f'd="M{NAMES - 33:.1f},{name_y:.1f}L{NAMES - 6:.1f},{y:.1f}H{xs[0] - POST / 2:.1f}"'
         parts.append(f'<path {lead} fill="none" stroke="{palette.soft_ink}" stroke-width=".5"/>')
         parts += [_rung_line(xs, y, k, palette.ink, 1.5) for k in range(len(xs))]
@@ -214,6 +217,10 @@ def _rungs(
     return parts
 
 
+def _short(name: str) -> str:
+    return name if len(name) <= LONGEST_NAME else name[: LONGEST_NAME - 1] + "…"
+
+
 def _rung_line(xs: Sequence[float], y: float, k: int, stroke: str, thick: float, extra: str = "") -> str:
     """Return a rung's line through post `k` and up to the next, with room left for the figures behind the post."""
     left, right = xs[k] - POST / 2, xs[k] + POST / 2
@@ -226,5 +233,5 @@ def _rung_line(xs: Sequence[float], y: float, k: int, stroke: str, thick: float,
 def _peak_words(rung: Rung, post: Post, k: int) -> str:
     figure = signed(rung.peak_db_spl + post.offset_db)
     if rung.broken_at == k:
-        return f"{figure}, {rung.excess_db:.0f} over" if rung.excess_db >= 0.5 else f"{figure}, at the limit"
+        return f"{figure}, {rung.excess_db:.0f} over" if rung.excess_db >= 0.5 else f"{figure}, at limit"
     return f"peak {figure}" if k == 0 else figure

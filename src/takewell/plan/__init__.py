@@ -16,7 +16,16 @@ from takewell.plan.levels import TrackLevels
 from takewell.plan.outcome import DayPlan, plan_day
 from takewell.plan.power import clock_time
 from takewell.plan.predictions import predictions, write_predictions
-from takewell.plan.sheet import ladder_of, lede, pdf_sheet, picture_sheet, risk_of, window_words, write_sheet
+from takewell.plan.sheet import (
+    ladder_of,
+    lede,
+    pdf_sheet,
+    picture_sheet,
+    risk_of,
+    tightest,
+    window_words,
+    write_sheet,
+)
 from takewell.plan.stages import Source, full_chain, microphone_stages, recorder_stages
 
 __all__ = [
@@ -46,6 +55,7 @@ __all__ = [
     "read_day",
     "recorder_stages",
     "risk_of",
+    "tightest",
     "window_words",
     "write_predictions",
     "write_sheet",
