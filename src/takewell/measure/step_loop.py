@@ -554,6 +554,8 @@ def _end_run(run: F64, next1: float, next2: float, end: float, top: float, botto
     # three samples or more, falls by less than six times as much over the next two.
     if level < (top if sign > 0 else -bottom) - slack or sign * next1 > level + slack:
         return count
+    if level < max(top, -bottom) / 2 or level <= 0.0:
+        return count
     if level - max(sign * run[RUN_BEFORE], sign * next2) < CORNER * slack:
         return count
     if run[CLIP_END] > 0 and end - length - run[CLIP_END] > gap:
