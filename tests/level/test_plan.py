@@ -111,6 +111,18 @@ def test_steady_speech_is_left_in_peace(sim) -> None:  # type: ignore[no-untyped
         assert len(plan(sim, samples, floor_dbfs_a=-82.7).moves) == 1
 
 
+@pytest.mark.parametrize(("seconds", "louder_db", "passages"), [(1, 5.0, 1), (25, 5.0, 3), (1, 15.0, 3)])
+def test_a_difference_has_to_last_to_earn_a_passage(  # type: ignore[no-untyped-def]
+    sim, seconds: float, louder_db: float, passages: int
+) -> None:
+    around = [sim.speak("tobin", 60, seed=seed) for seed in (1, 2)]
+    between = sim.speak("tobin", seconds, seed=3) * sim.amplitude(louder_db)
+    samples = (around[0] + between + around[1]).samples * sim.amplitude(-15)
+    samples = samples + sim.room(len(samples), -95)
+    found = plan(sim, samples, LevelSettings(dynamics_lu=0.0), floor_dbfs_a=-97.7)
+    assert len(found.moves) == passages
+
+
 def test_a_small_difference_earns_no_move(sim) -> None:  # type: ignore[no-untyped-def]
     spoken = sim.speak("mira", 30) * sim.amplitude(0.6)
     found = plan(sim, spoken.samples + sim.room(len(spoken.samples), -80))
