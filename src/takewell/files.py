@@ -11,6 +11,7 @@ import errno
 import fcntl
 import os
 import secrets
+import shutil
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -183,3 +184,19 @@ def make_folder(path: str | os.PathLike[str]) -> Path:
             destination_error(folder, error).args[0].replace("written", "created")
         ) from error
     return folder
+
+
+@contextlib.contextmanager
+def work_folder(beside: str | os.PathLike[str]) -> Iterator[Path]:
+    """Yield a hidden folder on the disk of `beside`, made where it is missing, that is gone afterwards.
+
+    Raises
+    ------
+    DestinationError
+        If it cannot be created.
+    """
+    folder = make_folder(Path(make_folder(beside), f".takewell-{secrets.token_hex(4)}.part"))
+    try:
+        yield folder
+    finally:
+        shutil.rmtree(folder, ignore_errors=True)

@@ -4,6 +4,7 @@ import importlib
 import json
 import os
 import re
+import shutil
 import subprocess
 import sys
 import tomllib
@@ -189,7 +190,7 @@ def test_verify_names_what_changed_and_exits_1(takewell, roll):
     victim.write_bytes(content)
     answer = takewell("verify", roll)
     assert answer.code == NEEDS_A_PERSON
-    assert "changed: DAY1/7T1.wav" in answer.out
+    assert "DAY1/7T1.wav was changed" in answer.out
 
 
 def test_a_second_checkin_copies_nothing_twice(takewell, card, roll):
@@ -294,3 +295,49 @@ def test_json_is_json_however_odd_the_names(takewell, tmp_path):
     write_take(tmp_path / 'odd "ü\u2028.wav', [speech(2, seed=1)], names=('<b>"\\',), scene="é\n")
     answer = takewell("takes", tmp_path, "--json")
     assert json.loads(answer.out)["tracks"][0]["name"] == '<b>"\\'
+
+
+def test_handover_levels_as_the_roll_was_levelled_and_changes_nothing_in_it(takewell, roll, tmp_path):
+    assert takewell("level", roll, "--target", "-20", "--render", "--samples", "float32").code == 0
+    before = {
+        path: path.read_bytes()
+        for path in (roll / "takewell").rglob("*")
+        if path.suffix in (".csv", ".wav", ".toml")
+    }
+    for spec in ("editorial", "finished"):
+        takewell("handover", roll, "--to", tmp_path / spec, "--spec", spec)
+    assert {path: path.read_bytes() for path in before} == before
+    moves = (roll / "takewell" / "moves.csv").read_text("utf-8-sig").splitlines()
+    handed = (tmp_path / "editorial" / "report" / "moves.csv").read_text("utf-8-sig").splitlines()
+    assert handed == moves
+
+
+def test_a_track_that_is_no_longer_used_loses_its_moves(takewell, roll):
+    assert takewell("level", roll).code == 0
+    (roll / "takewell" / "tracks.csv").write_text("take,track,role\n7-2,2,unused\n")
+    moves = takewell("level", roll, "--json").lines[0]["moves"]
+    assert ("7-2", 2) not in {(m["take"], m["track"]) for m in moves}
+
+
+@pytest.mark.parametrize("command", ["takes", "examine", "level", "mix", "report"])
+def test_a_folder_without_sound_is_refused_and_left_alone(takewell, tmp_path, command):
+    (tmp_path / "empty").mkdir()
+    answer = takewell(command, tmp_path / "empty")
+    assert answer.code == REFUSED
+    assert len(answer.err.strip().splitlines()) == 1
+    assert not any((tmp_path / "empty").iterdir())
+
+
+def test_a_byte_for_byte_duplicate_is_one_file_from_the_first_reading_on(takewell, card, tmp_path):
+    source = tmp_path / "card"
+    shutil.copytree(card, source)
+    shutil.copy(source / "DAY1" / "7T1.wav", source / "DAY1" / "copy of 7T1.wav")
+    assert takewell("checkin", source, "--to", tmp_path / "roll").code == 0
+    first = takewell("takes", tmp_path / "roll", "--json")
+    assert [len(line["tracks"]) for line in first.lines] == [2, 2]
+    assert "copy of 7T1.wav" in first.err
+
+
+def test_report_of_a_file_that_cannot_be_read_is_exit_2(takewell, tmp_path):
+    (tmp_path / "empty.wav").write_bytes(b"")
+    assert takewell("report", tmp_path / "empty.wav", "--to", tmp_path / "r").code == REFUSED

@@ -80,10 +80,75 @@ def test_a_finished_package_holds_levelled_files_and_mixes_instead_of_originals(
         take,
         info_of(take),
         Options("finished"),
-        mixes={"4-2": [Path("/roll/takewell/mix/4-2.wav")]},
-        levelled={"4-2": [Path("/roll/takewell/levelled/4-2.wav")]},
+        mixes={"4-2": [rendered("mix", 1, "Mix")]},
+        levelled={"4-2": [rendered("levelled", 2, "Boom", "Lav")]},
     )
-    assert [f.target for f in files] == ["levelled/4-2.wav", "mix/4-2.wav"]
+    assert [(f.target, f.action) for f in files] == [("levelled/4-2.wav", "copy"), ("mix/4-2.wav", "copy")]
+
+
+def rendered(folder, channels, *names, **changes):
+    tracks = tuple(IxmlTrack(k, k, name) for k, name in enumerate(names, 1))
+    info = AudioInfo(
+        path=Path("/work") / folder / "4-2.wav",
+        container="WAVE",
+        encoding="int24",
+        rate=96_000,
+        channels=channels,
+        length_samples=96_000,
+        channel_mask=None,
+        valid_bits=24,
+        data_offset=1000,
+        ixml=Ixml(scene="4", take="2", tracks=tracks),
+    )
+    return replace(info, **changes)
+
+
+def test_rendered_files_are_split_and_conformed_like_originals(take):
+    files = planned(
+        take,
+        info_of(take),
+        Options("finished", split=True, conform=True, names="{scene}T{take}_{track}_{name}"),
+        mixes={"4-2": [rendered("mix", 1, "Mix")]},
+        levelled={"4-2": [rendered("levelled", 2, "Boom", "Lav")]},
+    )
+    assert [(f.target, f.action, f.conform) for f in files] == [
+        ("levelled/4T2_01_Boom.wav", "convert", True),
+        ("levelled/4T2_02_Lav.wav", "convert", True),
+        ("mix/4T2_mix.wav", "convert", True),
+    ]
+    assert files[0].ixml.family_uid == files[1].ixml.family_uid != ""
+    assert [f.ixml.file_set_index for f in files[:2]] == ["A", "B"]
+
+
+def test_a_mono_set_and_continuation_files_have_names_of_their_own():
+    take = take_of(("Boom", "Lav"))
+    paths = ["a.wav", "b.wav"]
+    tracks = tuple(
+        replace(t, pieces=(replace(t.pieces[0], file=path, channel=1),))
+        for t, path in zip(take.tracks, paths, strict=True)
+    )
+    files = tuple(replace(take.files[0], path=path, channels=1) for path in paths)
+    mono = replace(take, tracks=tracks, files=files)
+    infos = {
+        path: replace(next(iter(info_of(take_of(("X",))).values())), path=Path("/roll") / path)
+        for path in paths
+    }
+    named = planned(mono, infos, Options("editorial", names="{scene}T{take}_{name}"))
+    assert [f.target for f in named] == ["audio/4T2_Boom.wav", "audio/4T2_Lav.wav"]
+    half = take.length_samples // 2
+    pieces = tuple(
+        replace(take.tracks[0].pieces[0], file=path, start_samples=k * half, length_samples=half)
+        for k, path in enumerate(paths)
+    )
+    long = replace(take, tracks=(replace(take.tracks[0], pieces=pieces),), files=files)
+    parts = planned(long, infos, Options("editorial", names="{scene}T{take}"))
+    assert [f.target for f in parts] == ["audio/4T2_part1.wav", "audio/4T2_part2.wav"]
+
+
+def test_empty_fields_leave_no_trace():
+    take = take_of(("",), scene="", take="")
+    (only,) = planned(take, info_of(take), Options("editorial", names="{scene}T_{take}_{name}"))
+    assert only.target == "audio/4-2T.wav"
 
 
 def test_two_files_never_share_a_name(take):

@@ -10,7 +10,16 @@ from pypdf import PdfReader
 from handover_values import take_of
 from takewell.errors import SettingError
 from takewell.handover.report import FORMATS, csv_tables, html_report, pdf_report, report_files
-from takewell.handover.sheet import FOOTNOTE, Sheet, day_lede, day_title, length_words, place, take_sheet
+from takewell.handover.sheet import (
+    FOOTNOTE,
+    Sheet,
+    caution,
+    day_lede,
+    day_title,
+    length_words,
+    place,
+    take_sheet,
+)
 from takewell.handover.specs import Check
 from takewell.roll.values import Finding, Move, Roll, Verdict
 
@@ -62,6 +71,7 @@ def sheet_of(take, measured, note=""):
         "2026-03-01",
         day_lede([take], verdicts, note),
         "sound report",
+        "",
         FOOTNOTE,
         (one,),
         (Check("mix", "a", "b", False),),
@@ -142,8 +152,8 @@ def test_every_track_is_a_strip_and_what_wants_a_look_is_drawn_large(take, measu
 def test_a_take_that_was_not_examined_says_so(take):
     sheet = take_sheet(take, {}, [], [], [], target_lufs=-23.0)
     assert sheet.why == "Not examined yet."
-    assert html_report(Sheet("t", "s", "l", "m", "f", (sheet,), ()))
-    assert pdf_report(Sheet("t", "s", "l", "m", "f", (sheet,), ()))
+    assert html_report(Sheet("t", "s", "l", "m", "c", "f", (sheet,), ()))
+    assert pdf_report(Sheet("t", "s", "l", "m", "c", "f", (sheet,), ()))
 
 
 def test_an_unknown_format_is_refused_with_those_there_are(sheet):
@@ -177,3 +187,24 @@ def test_the_title_names_the_project_and_says_when_a_day_is_mixed(take, tmp_path
         "2026-03-01 · roll B · 48 kHz · timecode 25",
     )
     assert "mixed sampling rates" in day_title(Roll(tmp_path, (take, other)))[1]
+
+
+def test_figures_in_the_tables_are_numbers(sheet):
+    rows = list(csv.DictReader(io.StringIO(csv_tables(sheet)["sound-report-tracks.csv"].decode("utf-8-sig"))))
+    assert [row["loudness_lufs"] for row in rows] == ["-31.2", "-31.2"]
+    assert (rows[0]["moves"], rows[0]["gain_db"]) == ("2", "")
+
+
+def test_a_take_is_lost_only_where_no_iso_is_left(take, measured):
+    lost = Verdict(take.id, take.files[0].path, 1, "lost", "Nothing but noise.")
+    good = Verdict(take.id, take.files[0].path, 2, "good", "Whole.")
+    one = take_sheet(take, measured, [lost, good], [], [], target_lufs=-23.0)
+    assert (one.verdict, one.why) == ("mend", "Boom is lost: Nothing but noise.")
+    both = [lost, Verdict(take.id, take.files[0].path, 2, "lost", "Silence.")]
+    assert take_sheet(take, measured, both, [], [], target_lufs=-23.0).verdict == "lost"
+
+
+@pytest.mark.parametrize(("peak", "said"), [(None, False), (-0.1, False), (53.6, True)])
+def test_whoever_plays_loud_originals_is_warned(peak, said):
+    assert ("+53.6 dBTP" in caution(peak)) == said
+    assert bool(caution(peak)) == said

@@ -158,20 +158,27 @@ def _write(sheet: "DataSheet", into: Path, base: str | None, channel: int) -> No
 def _print(sheet: "DataSheet") -> None:
     from takewell.bench import LABELS
 
-    rows = [
-        (
-            LABELS.get(one.key, one.key),
-            str(one.channel) if one.channel else "",
-            ("≥ " if one.note.startswith("Not reached") else "") + figure(one.value, 4 if one.unit == "ppm" else 2),
-            one.unit,
-            f"± {one.uncertainty:.2g}" if one.uncertainty is not None else "",
-            "  ".join(w for w in (one.at, "LIMITED BY THE PLAYER." if one.limited_by_generator else "", one.note) if w),
-            f"{one.method} ({one.clause})",
+    methods: dict[str, int] = {}
+    rows = []
+    for one in sheet.figures:
+        number = methods.setdefault(f"{one.method} ({one.clause})", len(methods) + 1)
+        said = (one.at, "LIMITED BY THE PLAYER." if one.limited_by_generator else "", one.note)
+        at_least = "≥ " if one.note.startswith("Not reached") else ""
+        rows.append(
+            (
+                LABELS.get(one.key, one.key),
+                str(one.channel or ""),
+                at_least + figure(one.value, 4 if one.unit == "ppm" else 2),
+                one.unit,
+                f"± {one.uncertainty:.2g}" if one.uncertainty is not None else "",
+                str(number),
+                "  ".join(words for words in said if words),
+            )
         )
-        for one in sheet.figures
-    ]  # fmt: skip
-    headings = ("figure", "channel", "value", "unit", "95 %", "condition", "method")
-    print_table(headings, rows, numbers=(1, 2), title=sheet.name)
+    headings = ("figure", "channel", "value", "unit", "95 %", "how", "condition")
+    print_table(headings, rows, numbers=(1, 2, 5), title=sheet.name)
+    for words, number in methods.items():
+        print(f"  {number:2d}  {words}")
     for note in sheet.notes:
         say(note)
 

@@ -18,10 +18,11 @@ def command(folder: Path, as_json: bool) -> int:
     """
     from takewell.checkin import check_in
     from takewell.cli.handover import handed_over, show_package
-    from takewell.cli.steps import examine_roll, loops_ready, real_roll
+    from takewell.cli.steps import examine_roll, loops_ready, proposed, real_roll
     from takewell.demo import compare, write_day
     from takewell.errors import DestinationError
     from takewell.handover import Options
+    from takewell.level import LevelSettings
 
     if folder.exists() and not (folder.is_dir() and (_is_empty(folder) or (folder / "truth.json").exists())):
         raise DestinationError(f"{folder} holds something that is no earlier demo; choose an empty folder.")
@@ -35,6 +36,7 @@ def command(folder: Path, as_json: bool) -> int:
     say("Examining every track ...")
     examination = examine_roll(roll, quiet=as_json)
     say("Levelling, mixing, handing over ...")
+    proposed(roll, LevelSettings(), None, quiet=as_json)
     package = handed_over(roll, _free_name(folder), Options("editorial"), layout="mono", quiet=as_json)
     comparison = compare(truth, examination.findings, examination.verdicts)
     if as_json:

@@ -24,10 +24,9 @@ def command(roll: tuple[Path, ...], show_all: bool, as_json: bool) -> int:
     Exits with 1 when a track is damaged or lost. With --json one finding per line, then one line per track with
     its verdict.
     """
-    from takewell.cli.steps import examine_roll
-    from takewell.roll import open_roll
+    from takewell.cli.steps import examine_roll, opened
 
-    found = open_roll(roll)
+    found = opened(roll)
     examination = examine_roll(found, quiet=as_json)
     if as_json:
         _print_lines(examination)

@@ -66,7 +66,8 @@ def command(
 ) -> int:
     """Hand a ROLL over: delivered copies with corrected names, levelled mixes, manifest, and the sound report.
 
-    Levels and mixes first what has not been. Exits with 1 when the spec is not met; the report says where.
+    Levels and mixes on the way, with your own moves respected. Exits with 1 when the spec is not met; the report
+    says where.
     """
     from takewell.cli.steps import real_roll
     from takewell.handover import Options
@@ -83,44 +84,52 @@ def command(
 def handed_over(
     roll: "Roll", to: Path, options: "Options", *, layout: Layout, quiet: bool
 ) -> "HandoverReport":
-    """Examine, level, mix and hand over a roll, each step only as far as it was not done."""
-    from takewell.cli.steps import examined, mixed, proposed, rendered
+    """Examine, level, mix and hand over a roll; nothing in the roll changes but its logbook.
+
+    An editorial package is levelled as the roll was levelled last, a finished one to its loudness document; a
+    person's own moves stand in both.
+    """
+    from dataclasses import replace
+
+    from takewell.cli.steps import examined, mixed, planned, rendered
+    from takewell.files import work_folder
     from takewell.handover import check_options, hand_over
-    from takewell.level import LevelSettings
+    from takewell.level import roll_settings
     from takewell.mix import MixSettings
 
     spec = check_options(roll, to, options)
-    target, ceiling = (
-        (spec.target_lufs, spec.max_true_peak_dbtp) if options.spec == "finished" else (-23.0, -1.0)
-    )
-    settings = LevelSettings(target_lufs=target, ceiling_dbtp=ceiling)
-    examined(roll, quiet=quiet)
-    proposed(roll, settings, None, quiet=quiet)
-    levelled: dict[str, list[Path]] = {}
+    settings = roll_settings(roll.folder)
     if options.spec == "finished":
-        for copy in rendered(roll, settings, None, quiet=quiet):
-            levelled.setdefault(copy.take, []).append(copy.target)
-    mixes = mixed(
-        roll, MixSettings(layout=layout, target_lufs=target, ceiling_dbtp=ceiling), None, quiet=quiet
-    )
-    with progress("handing over", wanted=not quiet) as show:
-        return hand_over(
-            roll,
-            to,
-            options,
-            mixes={mix.take: [mix.target] for mix in mixes},
-            levelled=levelled,
-            target_lufs=target,
-            progress=show,
+        settings = replace(
+            settings, target_lufs=spec.target_lufs, ceiling_dbtp=spec.max_true_peak_dbtp, line_up_dbfs=None
         )
+    examined(roll, quiet=quiet)
+    moves = planned(roll, settings, quiet=quiet)
+    mix_settings = MixSettings(
+        layout=layout, target_lufs=settings.target_lufs, ceiling_dbtp=settings.ceiling_dbtp
+    )
+    with work_folder(to.parent) as work:
+        levelled: dict[str, list[Path]] = {}
+        if options.spec == "finished":
+            for copy in rendered(roll, settings, None, moves=moves, out=work / "levelled", quiet=quiet):
+                levelled.setdefault(copy.take, []).append(copy.target)
+        mixes = mixed(roll, mix_settings, None, moves=moves, out=work / "mix", quiet=quiet)
+        with progress("handing over", wanted=not quiet) as show:
+            return hand_over(
+                roll,
+                to,
+                options,
+                mixes={mix.take: [mix.target] for mix in mixes},
+                levelled=levelled,
+                moves=moves,
+                target_lufs=settings.target_lufs,
+                progress=show,
+            )
 
 
 def show_package(report: "HandoverReport") -> None:
     """Print what was handed over and what it was held against."""
-    folders: dict[str, list[int]] = {}
-    for file in report.files:
-        folders.setdefault(file.target.split("/")[0], []).append(file.size_bytes)
-    rows = [(folder, str(len(sizes)), f"{sum(sizes) / 1e6:.1f} MB") for folder, sizes in folders.items()]
+    rows = [(folder, str(count), f"{size / 1e6:.1f} MB") for folder, (count, size) in report.folders.items()]
     print_table(("folder", "files", "size"), rows, numbers=(1, 2), title=str(report.folder))
     if report.checks:
         held = [(c.what, c.required, c.found, "met" if c.passed else "NOT MET") for c in report.checks]

@@ -66,7 +66,7 @@ if TYPE_CHECKING:
     "settings_file",
     type=click.Path(path_type=Path),
     metavar="TOML",
-    help="Settings from the table [level] of a file; options given here win.",
+    help="Settings from the table [level] of a file; options given here win. Unless given, those the roll was levelled with last (takewell/level.toml).",
 )
 @click.option("--render", "render_copies", is_flag=True, help="Write levelled copies as well.")
 @click.option(
@@ -112,8 +112,8 @@ def command(
 
     if undo:
         return _undo(roll, to, as_json=as_json)
-    settings = _settings_of(settings_file)
     found = real_roll(roll)
+    settings = _settings_of(found, settings_file)
     if explain:
         return _explain(found, explain, settings, as_json=as_json)
     moves = proposed(found, settings, takes or None, quiet=as_json)
@@ -130,11 +130,11 @@ def command(
     return NEEDS_A_PERSON if any(copy.clipped_samples for copy in copies) else DONE
 
 
-def _settings_of(file: Path | None) -> "LevelSettings":
-    from takewell.level import LevelSettings
+def _settings_of(roll: "Roll", file: Path | None) -> "LevelSettings":
+    from takewell.level import LevelSettings, roll_settings
 
     context = click.get_current_context()
-    base = LevelSettings() if file is None else LevelSettings.from_toml(file)
+    base = roll_settings(roll.folder) if file is None else LevelSettings.from_toml(file)
     names = (
         "target_lufs",
         "ceiling_dbtp",

@@ -57,7 +57,7 @@ def command(
 
 
 def _show(plan: "DayPlan", *, stages: bool) -> None:
-    from takewell.plan import lede, window_words
+    from takewell.plan import lede, measured_fields, window_words
 
     print(f"{plan.day.name}, {plan.day.date}. {lede(plan)}")
     for problem in plan.problems:
@@ -88,6 +88,9 @@ def _show(plan: "DayPlan", *, stages: bool) -> None:
             for planned in s.tracks:
                 _show_stages(planned.levels)
                 _show_limiters_and_remedies(plan, planned.levels)
+    measured = {k: v for s in plan.set_ups for t in s.tracks for k, v in measured_fields(t.levels).items()}
+    for field, origin in measured.items():
+        print(f"{field}: {origin}.")
     _show_cards(plan)
     _show_power(plan)
     _show_clocks(plan)

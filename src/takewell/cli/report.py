@@ -4,8 +4,8 @@ from pathlib import Path
 
 import click
 
-from takewell.cli.main import DONE
-from takewell.cli.output import json_option, print_json, progress
+from takewell.cli.main import DONE, REFUSED
+from takewell.cli.output import json_option, print_json, progress, say
 
 
 @click.command("report", short_help="Write the sound report alone: PDF, HTML, CSV.")
@@ -31,12 +31,11 @@ def command(
     roll: tuple[Path, ...], to: Path | None, formats: tuple[str, ...], target: float, as_json: bool
 ) -> int:
     """Write the sound report of a ROLL: what was recorded, how good it is, what was found, and what to do."""
-    from takewell.cli.steps import examined
+    from takewell.cli.steps import examined, opened
     from takewell.errors import SettingError
     from takewell.handover import FORMATS, write_report
-    from takewell.roll import open_roll
 
-    found = open_roll(roll)
+    found = opened(roll)
     if to is None:
         if not found.keeps:
             raise SettingError(
@@ -51,4 +50,6 @@ def command(
     else:
         for path in written:
             print(path)
-    return DONE
+    for sentence in found.unreadable:
+        say(f"takewell: {sentence}")
+    return REFUSED if found.unreadable else DONE

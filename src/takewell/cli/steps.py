@@ -42,16 +42,39 @@ def loops_ready() -> None:
     engine.ready(say)
 
 
-def real_roll(path: Path) -> "Roll":
-    """Return a roll that may be written to, from the folder of one.
+def opened(paths: Sequence[Path]) -> "Roll":
+    """Return what somebody points to: a roll, or loose files and folders.
 
     Raises
     ------
     FileError
-        If there is no such folder.
+        If it is not there or holds no sound file; nothing is written then.
     """
+    from takewell.errors import FileError
+    from takewell.roll import holds_sound, open_roll
+
+    for path in paths:
+        if not path.exists():
+            raise FileError(f"{path} is not there; check the name, or whether the disk is connected.")
+    if not any(holds_sound(path) for path in paths):
+        raise FileError(f"{paths[0]} holds no sound file; give the folder of a roll, or sound files.")
+    return open_roll(paths)
+
+
+def real_roll(path: Path) -> "Roll":
+    """Return a roll that may be written to, from its folder.
+
+    Raises
+    ------
+    FileError
+        If it is not there, is no folder, or holds no sound file.
+    """
+    from takewell.errors import FileError
     from takewell.roll import read_roll
 
+    if path.is_file():
+        raise FileError(f"{path} is a file; give the folder of a roll.")
+    opened([path])
     return read_roll(path)
 
 
@@ -87,12 +110,23 @@ def proposed(
         return propose(roll, settings, takes=takes, progress=_of_a_take(show))
 
 
+def planned(roll: "Roll", settings: "LevelSettings", *, quiet: bool) -> "tuple[Move, ...]":
+    """Return a roll's moves, a person's lines respected, without writing them."""
+    from takewell.level import plan_roll
+
+    loops_ready()
+    with progress("finding passages", wanted=not quiet) as show:
+        plans = plan_roll(roll, settings, progress=_of_a_take(show))
+    return tuple(move for plan in plans for move in plan.moves)
+
+
 def rendered(
     roll: "Roll",
     settings: "LevelSettings",
     takes: Sequence[str] | None,
     *,
     encoding: Samples = "int24",
+    moves: "tuple[Move, ...] | None" = None,
     out: Path | None = None,
     quiet: bool,
 ) -> "tuple[LevelledCopy, ...]":
@@ -101,7 +135,13 @@ def rendered(
 
     with progress("rendering", wanted=not quiet) as show:
         return render(
-            roll, out, encoding=encoding, takes=takes, settings=settings, progress=_of_samples(show)
+            roll,
+            out,
+            encoding=encoding,
+            takes=takes,
+            moves=moves,
+            settings=settings,
+            progress=_of_samples(show),
         )
 
 
@@ -111,6 +151,7 @@ def mixed(
     takes: Sequence[str] | None,
     *,
     encoding: Samples = "int24",
+    moves: "tuple[Move, ...] | None" = None,
     out: Path | None = None,
     quiet: bool,
 ) -> "tuple[Mix, ...]":
@@ -119,4 +160,6 @@ def mixed(
 
     loops_ready()
     with progress("mixing", wanted=not quiet) as show:
-        return mix(roll, settings, out, takes=takes, encoding=encoding, progress=_of_samples(show))
+        return mix(
+            roll, settings, out, takes=takes, encoding=encoding, moves=moves, progress=_of_samples(show)
+        )

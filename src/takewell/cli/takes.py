@@ -17,9 +17,9 @@ def command(roll: tuple[Path, ...], tracks: bool, as_json: bool) -> int:
 
     Takes single files and folders too, and writes nothing beside those. With --json one line per take.
     """
-    from takewell.roll import open_roll
+    from takewell.cli.steps import opened
 
-    found = open_roll(roll)
+    found = opened(roll)
     if as_json:
         for take in found.takes:
             print_json(

@@ -17,6 +17,7 @@ FIELDS = ("original", "project", "tape", "date", "scene", "take", "id", "track",
 
 MAX_NAME_BYTES = 200
 _UNSAFE = re.compile(r'[\x00-\x1f\x7f<>:"/\\|?*]')
+_EMPTY_BETWEEN = re.compile(r"([_-])[_-]+")
 _RESERVED = {
     "con",
     "prn",
@@ -59,24 +60,39 @@ def check_pattern(pattern: str) -> None:
         )
 
 
-def delivered_stem(pattern: str, take: Take, original: str, track: Track | None = None) -> str:
-    """Return the stem of a delivered file; `track` is given for files of one track."""
-    start = "" if take.start is None else re.sub(r"\D", "", str(take.start))
-    return safe_name(
-        pattern.format(
-            original=original,
-            project=take.project,
-            tape=take.tape,
-            date=take.date or "",
-            scene=take.scene,
-            take=take.take,
-            id=take.id,
-            track=f"{track.number:02d}" if track else "",
-            name=track.name if track else "",
-            role=track.role if track else "",
-            start=start,
-        )
+def delivered_stem(
+    pattern: str, take: Take, original: str, track: Track | None = None, channel: int | None = None
+) -> str:
+    """Return the stem of a delivered file.
+
+    Parameters
+    ----------
+    pattern : str
+        Fields that are empty leave no trace: the separators beside them go too.
+    take : Take
+        Where it has neither scene nor take, its id stands for the scene.
+    original : str
+        The file's own stem.
+    track : Track, optional
+        For files of one track.
+    channel : int, optional
+        Stands for the track's number where the take knows no track there.
+    """
+    number = track.number if track else channel
+    filled = pattern.format(
+        original=original,
+        project=take.project,
+        tape=take.tape,
+        date=take.date or "",
+        scene=take.scene if take.scene or take.take else take.id,
+        take=take.take,
+        id=take.id,
+        track=f"{number:02d}" if number else "",
+        name=track.name if track else "",
+        role=track.role if track else "",
+        start="" if take.start is None else re.sub(r"\D", "", str(take.start)),
     )
+    return safe_name(_EMPTY_BETWEEN.sub(r"\1", filled).strip("_- "))
 
 
 class UniqueNames:

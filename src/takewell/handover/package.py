@@ -1,13 +1,12 @@
 """Writes a package: planned, built beside its final name, checked, sealed with a manifest, then renamed."""
 
-import secrets
 import shutil
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from takewell.errors import DestinationError, SettingError
-from takewell.files import destination_error, make_folder
+from takewell.files import destination_error, make_folder, work_folder
 from takewell.handover.gather import Gathered, gather
 from takewell.handover.names import check_pattern
 from takewell.handover.plan import Delivery, Options, plan_package
@@ -15,8 +14,8 @@ from takewell.handover.report import FORMATS, check_formats, report_files, write
 from takewell.handover.specs import Check, LoudnessSpec, loudness_checks, loudness_spec
 from takewell.handover.write import Delivered, clipping_check, deliver
 from takewell.manifest import seal_folder
-from takewell.roll import Roll
-from takewell.roll.moves import moves_path
+from takewell.roll import Move, Roll, read_moves
+from takewell.roll.moves import write_moves_to
 from takewell.wave import AudioInfo, read_info
 
 Progress = Callable[[int, int, str], None]
@@ -35,6 +34,16 @@ class HandoverReport:
     manifest: str
     checks: tuple[Check, ...]
     notes: tuple[str, ...]
+
+    @property
+    def folders(self) -> dict[str, tuple[int, int]]:
+        """Folder of the package -> (sound files in it, their bytes)."""
+        totals: dict[str, tuple[int, int]] = {}
+        for file in self.files:
+            folder = file.target.split("/")[0]
+            count, size = totals.get(folder, (0, 0))
+            totals[folder] = (count + 1, size + file.size_bytes)
+        return totals
 
     @property
     def met(self) -> bool:
@@ -62,7 +71,8 @@ def write_report(
         If a sound file cannot be read.
     """
     check_formats(formats)
-    return write_files(to, report_files(gather(roll, target_lufs, progress).sheet(roll), formats))
+    gathered = gather(roll, read_moves(roll.folder) if roll.keeps else (), target_lufs, progress)
+    return write_files(to, report_files(gathered.sheet(roll), formats))
 
 
 def plan_handover(
@@ -78,8 +88,17 @@ def plan_handover(
         media.path: read_info(roll.folder / media.path) for take in roll.takes for media in take.files
     }
     return plan_package(
-        roll.takes, infos, options, mixes=mixes, levelled=levelled, excerpts=gathered.excerpts
+        roll.takes,
+        infos,
+        options,
+        mixes=_read(mixes),
+        levelled=_read(levelled),
+        excerpts=gathered.excerpts,
     )
+
+
+def _read(made: Mapping[str, Sequence[Path]]) -> dict[str, list[AudioInfo]]:
+    return {take: [read_info(path) for path in paths] for take, paths in made.items()}
 
 
 def hand_over(
@@ -89,6 +108,7 @@ def hand_over(
     *,
     mixes: Mapping[str, Sequence[Path]],
     levelled: Mapping[str, Sequence[Path]],
+    moves: Sequence[Move],
     target_lufs: float = -23.0,
     progress: Progress | None = None,
 ) -> HandoverReport:
@@ -102,6 +122,8 @@ def hand_over(
     options : Options
     mixes, levelled : mapping of take id to rendered files
         The levelled mixes; for a finished package the levelled tracks too.
+    moves : sequence of Move
+        What levelled them; written into the package beside the report.
     target_lufs : float
         Where dialogue should lie in the report's drawings.
 
@@ -116,17 +138,14 @@ def hand_over(
         In one sentence; no package is left behind.
     """
     spec = check_options(roll, to, options)
-    gathered = gather(roll, target_lufs, progress)
+    gathered = gather(roll, moves, target_lufs, progress)
     deliveries = plan_handover(roll, options, gathered, mixes=mixes, levelled=levelled)
     if not deliveries:
         raise SettingError(f"{roll.folder} holds no sound file that could be handed over.")
-    make_folder(to.parent)
-    _check_room(to.parent, deliveries)
     # The package is built under its own name, so that its manifest is named after it, in a hidden folder.
-    workshop = to.parent / f".takewell-{secrets.token_hex(4)}.part"
-    staging = workshop / to.name
-    try:
-        make_folder(staging)
+    with work_folder(to.parent) as workshop:
+        _check_room(to.parent, deliveries)
+        staging = make_folder(workshop / to.name)
         written = []
         for number, delivery in enumerate(deliveries):
             if progress:
@@ -134,36 +153,41 @@ def hand_over(
             written.append(deliver(delivery, staging))
         checks = [check for check in map(clipping_check, written) if check]
         if options.spec == "finished":
-            for item in written:
-                if item.target.startswith("mix/"):
-                    checks += _loudness_of(staging, item.target, spec)
+            checks += _loudness_checks(deliveries, staging, spec)
         sheet = gathered.sheet(roll, checks)
         contents = dict(report_files(sheet, FORMATS))
-        if roll.keeps and moves_path(roll.folder).exists():
-            contents["moves.csv"] = moves_path(roll.folder).read_bytes()
         write_files(staging / "report", contents)
+        if moves:
+            write_moves_to(staging / "report" / "moves.csv", moves)
         manifest = seal_folder(staging)
         _place(staging, to)
-    finally:
-        shutil.rmtree(workshop, ignore_errors=True)
     return HandoverReport(
         folder=to,
         files=tuple(written),
-        reports=tuple(f"report/{name}" for name in contents),
+        reports=tuple(f"report/{name}" for name in (*contents, *(["moves.csv"] if moves else []))),
         manifest=str(manifest.relative_to(staging)),
         checks=sheet.checks,
         notes=roll.warnings,
     )
 
 
-def _loudness_of(package: Path, target: str, spec: LoudnessSpec) -> tuple[Check, ...]:
+def _loudness_checks(deliveries: Sequence[Delivery], package: Path, spec: LoudnessSpec) -> list[Check]:
+    """Return how the mixes stand against `spec`: as delivered, or whole where they were delivered a channel a file."""
     # The measuring loops take a second to load; an editorial package does not need them.
     from takewell.engine import measure_file
 
-    programme = measure_file(package / target, workers=2).programme
-    loudness = programme.integrated_lufs if programme else None
-    peak = programme.true_peak_dbtp if programme else None
-    return loudness_checks(target, spec, loudness, peak)
+    mixes = [delivery for delivery in deliveries if delivery.target.startswith("mix/")]
+    checks: list[Check] = []
+    for delivery in {d.source if d.channels else d.target: d for d in mixes}.values():
+        programme = measure_file(
+            delivery.source if delivery.channels else package / delivery.target
+        ).programme
+        loudness = programme.integrated_lufs if programme else None
+        peak = programme.true_peak_dbtp if programme else None
+        checks += loudness_checks(
+            delivery.source.name if delivery.channels else delivery.target, spec, loudness, peak
+        )
+    return checks
 
 
 def check_options(roll: Roll, to: Path, options: Options) -> LoudnessSpec:
@@ -198,7 +222,8 @@ def _check_room(folder: Path, deliveries: Sequence[Delivery]) -> None:
     free = shutil.disk_usage(folder).free
     if needed > free:
         raise DestinationError(
-            f"{folder} has {free / 1e9:.1f} GB free and the package needs {needed / 1e9:.1f} GB; free some space or choose another disk."
+            f"{folder} has {free / 1e6:.0f} MB free and the package needs {needed / 1e6:.0f} MB; free some space or choose "
+            "another disk."
         )
 
 

@@ -104,85 +104,124 @@ def _says_the_same(one: Ixml | None, other: Ixml) -> bool:
     return one is not None and replace(one, xml=b"") == replace(other, xml=b"")
 
 
-def _take_files(
-    take: Take, infos: Mapping[str, AudioInfo], options: Options, names: UniqueNames
-) -> list[Delivery]:
-    folder = FOLDER_OF_KIND[take.kind]
-    deliveries = []
-    for media in take.files:
-        info = infos[media.path]
-        ixml = corrected_ixml(take, info, media.path)
-        source, original = info.path, PurePosixPath(media.path).stem
-        if options.split and info.channels > 1:
-            for channel in range(1, info.channels + 1):
-                track = _track_at(take, media.path, channel)
-                if track is None or track.role == "unused":
-                    continue
-                stem = delivered_stem(_mono_pattern(options.names), take, original, track)
-                kept = tuple(t for t in ixml.tracks if t.interleave_index == channel)
-                deliveries.append(
-                    Delivery(
-                        target=names.claim(folder, stem, ".wav"),
-                        source=source,
-                        take=take.id,
-                        action="convert",
-                        why=f"track {track.number} alone",
-                        channels=(channel,),
-                        ixml=replace(ixml, tracks=tuple(replace(t, interleave_index=1) for t in kept)),
-                        conform=options.conform,
-                    )
-                )
-            continue
-        target = names.claim(
-            folder,
-            delivered_stem(options.names, take, original),
-            ".wav" if options.conform else source.suffix,
-        )
-        conforming = options.conform and (info.rate != CONFORMED_RATE or info.encoding != "int24")
-        ours = info.container in ("WAVE", "RF64", "BW64")
-        if conforming:
-            deliveries.append(
-                Delivery(
-                    target,
-                    source,
-                    take.id,
-                    "convert",
-                    "conformed to 48 kHz, 24 bits",
-                    ixml=ixml,
-                    conform=True,
-                )
-            )
-        elif ours and info.recoveries:
-            deliveries.append(Delivery(target, source, take.id, "rewrite", "header repaired", ixml=ixml))
-        elif ours and not _says_the_same(info.ixml, ixml):
-            deliveries.append(Delivery(target, source, take.id, "rewrite", "names corrected", ixml=ixml))
-        else:
-            deliveries.append(Delivery(target, source, take.id, "copy", "as recorded"))
-    return deliveries
+@dataclass(frozen=True)
+class _Source:
+    """A file on its way into the package."""
+
+    info: AudioInfo
+    take: Take
+    folder: str
+    stem: str
+    """The file's own stem."""
+    ixml: Ixml
+    tracks: Mapping[int, Track]
+    """The take's track in each channel."""
+    part: int = 0
+    """Which continuation file of the take it is, from 1; 0 where the take has one."""
+    rendered: str = ""
+    """What made it, where it is no original."""
+
+
+def _original(take: Take, info: AudioInfo, path: str) -> _Source:
+    parts = list(
+        dict.fromkeys(piece.file for track in take.tracks for piece in track.pieces if len(track.pieces) > 1)
+    )
+    tracks = {p.channel: track for track in take.tracks for p in track.pieces if p.file == path}
+    starts = sorted(
+        {piece.start_samples for track in take.tracks for piece in track.pieces if piece.file in parts}
+    )
+    begins = next((p.start_samples for track in tracks.values() for p in track.pieces if p.file == path), 0)
+    return _Source(
+        info=info,
+        take=take,
+        folder=FOLDER_OF_KIND[take.kind],
+        stem=PurePosixPath(path).stem,
+        ixml=corrected_ixml(take, info, path),
+        tracks=tracks,
+        part=starts.index(begins) + 1 if path in parts else 0,
+    )
+
+
+def _rendered(folder: str, take: Take, info: AudioInfo) -> _Source:
+    ixml = info.ixml or Ixml()
+    by_name = {track.name: track for track in take.tracks}
+    tracks = {t.interleave_index: by_name[t.name] for t in ixml.tracks if t.name in by_name}
+    if folder == "mix":
+        tracks = {1: Track(0, "mix", "mix", info.encoding, ())} if info.channels == 1 else {}
+    return _Source(info, take, folder, info.path.stem, ixml, tracks, rendered=f"{folder} by Takewell")
+
+
+def _deliveries(source: _Source, options: Options, names: UniqueNames) -> list[Delivery]:
+    """Return what one file becomes: itself, one file per track, or a conformed copy."""
+    info, take = source.info, source.take
+    if options.split and info.channels > 1:
+        wanted = [c for c in range(1, info.channels + 1) if not _unused(source.tracks.get(c))]
+        return [_mono(source, channel, len(wanted), options, names) for channel in wanted]
+    track = source.tracks.get(1) if info.channels == 1 else None
+    stem = _stem(options.names, source, track)
+    suffix = ".wav" if options.conform else info.path.suffix
+    target, path = names.claim(source.folder, stem, suffix), info.path
+    ours = info.container in ("WAVE", "RF64", "BW64")
+    if options.conform and (info.rate != CONFORMED_RATE or info.encoding != "int24"):
+        why = "conformed to 48 kHz, 24 bits"
+        return [Delivery(target, path, take.id, "convert", why, ixml=source.ixml, conform=True)]
+    if ours and info.recoveries:
+        return [Delivery(target, path, take.id, "rewrite", "header repaired", ixml=source.ixml)]
+    if ours and not _says_the_same(info.ixml, source.ixml):
+        return [Delivery(target, path, take.id, "rewrite", "names corrected", ixml=source.ixml)]
+    return [Delivery(target, path, take.id, "copy", source.rendered or "as recorded")]
+
+
+def _unused(track: Track | None) -> bool:
+    return track is not None and track.role == "unused"
+
+
+def _mono(source: _Source, channel: int, of: int, options: Options, names: UniqueNames) -> Delivery:
+    track = source.tracks.get(channel)
+    kept = tuple(t for t in source.ixml.tracks if t.interleave_index == channel)
+    own = source.ixml
+    family = own.family_uid or own.file_uid or f"{source.take.date or ''} {source.take.id}".strip()
+    ixml = replace(
+        own,
+        tracks=tuple(replace(t, interleave_index=1) for t in kept),
+        family_uid=family,
+        family_name=own.family_name or source.stem,
+        total_files=of,
+        file_set_index=_letters(channel),
+        original_filename=own.original_filename or source.info.path.name,
+    )
+    return Delivery(
+        target=names.claim(
+            source.folder, _stem(_mono_pattern(options.names), source, track, channel), ".wav"
+        ),
+        source=source.info.path,
+        take=source.take.id,
+        action="convert",
+        why=f"channel {channel} alone" + (f" of the {source.rendered}" if source.rendered else ""),
+        channels=(channel,),
+        ixml=ixml,
+        conform=options.conform,
+    )
+
+
+def _letters(number: int) -> str:
+    """Return A, B, ... Z, AA, AB, ..., as iXML's file sets are counted."""
+    text = ""
+    while number:
+        number, rest = divmod(number - 1, 26)
+        text = chr(ord("A") + rest) + text
+    return text
+
+
+def _stem(pattern: str, source: _Source, track: Track | None, channel: int | None = None) -> str:
+    stem = delivered_stem(pattern, source.take, source.stem, track, channel)
+    if source.folder == "mix" and track is None and "{original}" not in pattern:
+        stem += "_mix"
+    return f"{stem}_part{source.part}" if source.part and "{original}" not in pattern else stem
 
 
 def _mono_pattern(pattern: str) -> str:
     return pattern if "{track}" in pattern or "{name}" in pattern else pattern + "_{track}_{name}"
-
-
-def _finished_files(
-    folder: str,
-    made: Mapping[str, Sequence[Path]],
-    takes: Mapping[str, Take],
-    options: Options,
-    names: UniqueNames,
-) -> list[Delivery]:
-    return [
-        Delivery(
-            target=names.claim(folder, delivered_stem(options.names, takes[take_id], path.stem), path.suffix),
-            source=path,
-            take=take_id,
-            action="copy",
-            why=f"{folder} by Takewell",
-        )
-        for take_id, paths in made.items()
-        for path in paths
-    ]
 
 
 def plan_package(
@@ -190,8 +229,8 @@ def plan_package(
     infos: Mapping[str, AudioInfo],
     options: Options,
     *,
-    mixes: Mapping[str, Sequence[Path]],
-    levelled: Mapping[str, Sequence[Path]],
+    mixes: Mapping[str, Sequence[AudioInfo]],
+    levelled: Mapping[str, Sequence[AudioInfo]],
     excerpts: Sequence[Excerpt],
 ) -> tuple[Delivery, ...]:
     """Return every sound file the package will hold.
@@ -200,19 +239,26 @@ def plan_package(
     ----------
     takes : sequence of Take
     infos : mapping of a media file's path in the roll to its AudioInfo
-    mixes, levelled : mapping of take id to files already rendered
+    mixes, levelled : mapping of take id to what was rendered
         The levelled mixes, and for a finished package the levelled tracks.
     excerpts : sequence of Excerpt
         Room tone found inside takes, for scenes where none was recorded.
     """
     names, by_id = UniqueNames(), {take.id: take for take in takes}
-    deliveries: list[Delivery] = []
-    for take in takes:
-        if options.spec == "editorial" or take.kind != "take":
-            deliveries += _take_files(take, infos, options, names)
-    if options.spec == "finished":
-        deliveries += _finished_files("levelled", levelled, by_id, options, names)
-    deliveries += _finished_files("mix", mixes, by_id, options, names)
+    sources = [
+        _original(take, infos[media.path], media.path)
+        for take in takes
+        if options.spec == "editorial" or take.kind != "take"
+        for media in take.files
+    ]
+    rendered = (("levelled", levelled if options.spec == "finished" else {}), ("mix", mixes))
+    sources += [
+        _rendered(folder, by_id[take_id], info)
+        for folder, made in rendered
+        for take_id, made_infos in made.items()
+        for info in made_infos
+    ]
+    deliveries = [delivery for source in sources for delivery in _deliveries(source, options, names)]
     for excerpt in excerpts:
         take = by_id[excerpt.take]
         track = next(t for t in take.tracks if t.number == excerpt.track)

@@ -8,6 +8,7 @@ would run as a formula.
 import csv
 import io
 import json
+import re
 import tempfile
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict
@@ -25,6 +26,9 @@ FORMATS = ("pdf", "html", "csv")
 
 REPORT_STEM = "sound-report"
 
+_FIGURE = re.compile(r"-?\d+(\.\d+)?")
+"""A number as a spreadsheet reads it; no formula."""
+
 _TAKE_COLUMNS = ("start", "length", "scene", "take", "circled", "verdict", "why", "note", "date", "files")
 _TRACK_COLUMNS = (
     "scene",
@@ -40,6 +44,7 @@ _TRACK_COLUMNS = (
     "noise_floor_dbfs_a",
     "snr_db",
     "moves",
+    "gain_db",
 )
 _FINDING_COLUMNS = ("scene", "take", "where", "track", "kind", "severity", "stage", "what", "remedy")
 
@@ -118,7 +123,9 @@ def _csv(columns: Sequence[str], rows: Sequence[Sequence[str]]) -> bytes:
     out = io.StringIO(newline="")
     writer = csv.writer(out, lineterminator="\r\n")
     writer.writerow(columns)
-    writer.writerows([[shield_text(cell) for cell in row] for row in rows])
+    writer.writerows(
+        [[cell if _FIGURE.fullmatch(cell) else shield_text(cell) for cell in row] for row in rows]
+    )
     # The byte-order mark makes spreadsheets read UTF-8 as UTF-8.
     return b"\xef\xbb\xbf" + out.getvalue().encode()
 
@@ -149,7 +156,18 @@ def csv_tables(sheet: Sheet) -> dict[str, bytes]:
         for t in take.tracks:
             figures = [_number(f) for f in (t.loudness, t.speech, t.peak, t.floor, t.snr)]
             tracks.append(
-                (scene, name, str(t.number), t.name, t.role, t.verdict, t.reason, *figures, t.moves)
+                (
+                    scene,
+                    name,
+                    str(t.number),
+                    t.name,
+                    t.role,
+                    t.verdict,
+                    t.reason,
+                    *figures,
+                    str(t.move_count or ""),
+                    _number(t.one_gain),
+                )
             )
         for f in take.findings:
             findings.append(

@@ -106,6 +106,9 @@ class SheetTrack:
     floor: str
     snr: str
     moves: str
+    move_count: int
+    one_gain: str
+    """The gain in dB where one holds throughout, a dash elsewhere."""
     picture: Picture | None
 
 
@@ -151,6 +154,7 @@ class Sheet:
     subtitle: str
     lede: str
     made: str
+    caution: str
     footnote: str
     takes: tuple[SheetTake, ...]
     checks: tuple[Check, ...]
@@ -163,6 +167,9 @@ class MeasuredTrack:
     numbers: TrackMeasurement
     trace: Trace
 
+
+LOUD_DBTP = 0.0
+"""True peak above which originals are called loud: what a monitor chain lined up for full scale does not expect."""
 
 FOOTNOTE = (
     "RMS levels follow AES17: a full-scale sine reads 0 dBFS. Loudness: ITU-R BS.1770-5, each track alone as mono. Speech: "
@@ -268,6 +275,8 @@ def _track(
         floor=_figure(numbers.noise_floor_dbfs_a if numbers else None),
         snr=_figure(numbers.snr_db if numbers else None),
         moves=_moves_words(moves),
+        move_count=len(moves),
+        one_gain=_figure(moves[0].gain_db if len(moves) == 1 else None),
         picture=_picture(f"Level against time of {name}, {take.id}", measured, findings, moves, target_lufs)
         if measured
         else None,
@@ -275,16 +284,21 @@ def _track(
 
 
 def _take_why(take: Take, verdicts: Sequence[Verdict]) -> tuple[str, str]:
+    """Return a take's own verdict and why: it is lost only where no ISO is left, and says which track is worst."""
     worst = _worst(verdicts)
     if worst is None:
         return "–", "Not examined yet."
     if worst.verdict == "good":
         many = "Both" if len(verdicts) == 2 else f"All {number_word(len(verdicts))}"
         return "good", f"{many} tracks are good." if len(verdicts) > 1 else worst.reason
+    isos = {track.number for track in take.tracks if track.role == "iso"}
+    left = [v for v in verdicts if v.verdict != "lost" and (v.track in isos or not isos)]
+    word = "mend" if worst.verdict == "lost" and left else worst.verdict
     names = {track.number: track.name or f"track {track.number}" for track in take.tracks}
-    same = [v for v in verdicts if v.verdict == worst.verdict and v.track != worst.track]
-    others = f" (and {counted(len(same), 'more track')})" if same else ""
-    return worst.verdict, f"{names.get(worst.track, 'take')}: {worst.reason}{others}"
+    who = names.get(worst.track, "take") + (" is lost" if word != worst.verdict else "")
+    others = [v for v in verdicts if v.verdict != "good" and v.track != worst.track]
+    rest = f" {counted(len(others), 'more track').capitalize()} not good as it is." if others else ""
+    return word, f"{who}: {worst.reason}{rest}"
 
 
 def take_sheet(
@@ -374,6 +388,16 @@ def day_lede(takes: Sequence[Take], verdicts: Sequence[Verdict], copies_sentence
     ]
     body = f"Of {counted(len(verdicts), 'track')}, {_listed(said)}." if said else "Not examined yet."
     return " ".join(part for part in (opening, body, copies_sentence) if part)
+
+
+def caution(loudest_dbtp: float | None) -> str:
+    """Return the caution for whoever plays the originals, empty where none goes beyond full scale."""
+    if loudest_dbtp is None or loudest_dbtp <= LOUD_DBTP:
+        return ""
+    return (
+        f"Careful with your ears: originals reach {signed(loudest_dbtp, 1)} dBTP. Turn the monitor down before playing "
+        "them, or play the levelled files."
+    )
 
 
 def _listed(parts: Sequence[str]) -> str:

@@ -5,7 +5,7 @@ from takewell.level.levelled_copy import CopyTrack, LevelledCopy, read_sidecar
 from takewell.level.plan import Prediction, TrackPlan
 from takewell.level.propose import plan_roll, propose
 from takewell.level.render import render
-from takewell.level.settings import LevelSettings
+from takewell.level.settings import LevelSettings, roll_settings
 from takewell.level.undo import Undone, undo
 
 __all__ = [
@@ -20,5 +20,6 @@ __all__ = [
     "propose",
     "read_sidecar",
     "render",
+    "roll_settings",
     "undo",
 ]

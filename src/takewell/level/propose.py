@@ -15,7 +15,7 @@ from dataclasses import replace
 from takewell.errors import SettingError
 from takewell.level.gather import gather
 from takewell.level.plan import LEVELLED_KINDS, TrackPlan, plan_take
-from takewell.level.settings import LevelSettings
+from takewell.level.settings import LevelSettings, keep_settings
 from takewell.roll import Move, Roll, Take, TrackReader, measured_take, read_moves, write_moves
 from takewell.roll.moves import PROPOSED
 
@@ -55,7 +55,9 @@ def propose(
     plans = plan_roll(roll, settings, takes=takes, progress=progress)
     stands = read_moves(roll.folder)
     planned = {(plan.take, plan.number) for plan in plans}
-    kept = [m for m in stands if (m.take, m.track) not in planned]
+    looked_at = {take.id for take in chosen_takes(roll, takes)}
+    # A line of a track that is no longer levelled was no decision of a person's unless they fixed it.
+    kept = [m for m in stands if (m.take, m.track) not in planned and (m.fixed or m.take not in looked_at)]
     moves = [move for plan in plans for move in plan.moves]
     if not roll.keeps:
         return tuple(moves)
@@ -65,6 +67,7 @@ def propose(
     proposed = [m for m in before if (m.take, m.track) not in planned] + [m for m in moves if not m.fixed]
     written = write_moves(roll.folder, everything, keep_fixed=False)
     write_moves(roll.folder, proposed, keep_fixed=False, name=PROPOSED)
+    keep_settings(roll.folder, settings or LevelSettings())
     return written
 
 

@@ -4,6 +4,7 @@ Conventions: levels after gain. Defaults are ours unless a source stands beside 
 command line or in the table ``[level]`` of a TOML file under the names of the fields.
 """
 
+import json
 import math
 import tomllib
 from collections.abc import Mapping
@@ -11,7 +12,9 @@ from dataclasses import dataclass, fields, replace
 from pathlib import Path
 from typing import Any, Literal
 
+from takewell import files
 from takewell.errors import SettingError
+from takewell.roll.sheet import TEXT_FOLDER
 
 Joins = Literal["raised_cosine", "db_linear"]
 
@@ -119,6 +122,41 @@ class LevelSettings:
             return cls.from_mapping(table)
         except SettingError as error:
             raise SettingError(f"{path}: {error}") from error
+
+
+def settings_path(folder: Path) -> Path:
+    """Return where a roll's settings of levelling lie, beside its moves."""
+    return folder / TEXT_FOLDER / "level.toml"
+
+
+def roll_settings(folder: Path) -> LevelSettings:
+    """Return the settings a roll was levelled with last, or may have been given by hand; ours where there are none.
+
+    Raises
+    ------
+    SettingError
+        As `LevelSettings.from_toml`.
+    """
+    path = settings_path(folder)
+    return LevelSettings.from_toml(path) if path.exists() else LevelSettings()
+
+
+def keep_settings(folder: Path, settings: LevelSettings) -> None:
+    """Write down what a roll was levelled with, so that later steps level by the same.
+
+    Raises
+    ------
+    DestinationError
+        If the file cannot be written.
+    """
+    if settings == roll_settings(folder):
+        return
+    values = {field.name: getattr(settings, field.name) for field in fields(settings)}
+    changed = {name: value for name, value in values.items() if value != getattr(LevelSettings(), name)}
+    lines = [f"{name} = {json.dumps(value)}" for name, value in changed.items()]
+    files.write_text(
+        settings_path(folder), "\n".join(["# What the roll was levelled with.", "[level]", *lines, ""])
+    )
 
 
 _RANGES = {

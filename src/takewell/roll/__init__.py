@@ -1,7 +1,7 @@
 """What a roll is made of: takes, tracks, text files, logbook, reading."""
 
 from takewell.roll.derived import derived_folder
-from takewell.roll.folder import is_roll, loose, open_roll, read_roll
+from takewell.roll.folder import holds_sound, is_roll, loose, open_roll, read_roll
 from takewell.roll.labels import read_labels, write_labels
 from takewell.roll.logbook import Logbook, Step
 from takewell.roll.moves import read_moves, write_moves
@@ -55,6 +55,7 @@ __all__ = [
     "VerdictWord",
     "derived_folder",
     "group_takes",
+    "holds_sound",
     "is_roll",
     "loose",
     "measured_take",

@@ -62,6 +62,9 @@ def read_roll(folder: str | os.PathLike[str]) -> Roll:
         headers = _headers(folder, sounds, known, unreadable)
         if {header.path: header for header in headers} != known:
             logbook.save_headers([header for header in headers if known.get(header.path) != header])
+            # What a check-in hashed is known by its hash from the first reading on.
+            known = logbook.headers()
+            headers = [known.get(header.path, header) for header in headers]
         warnings = list(logbook.warnings)
     grouping = group_takes(headers, labels, notes)
     if not headers and not unreadable:
@@ -140,6 +143,11 @@ def open_roll(paths: Sequence[str | os.PathLike[str]]) -> Roll:
 def is_roll(path: str | os.PathLike[str]) -> bool:
     """Return whether a folder was checked in, or has a roll's text files."""
     return any((Path(path) / name).is_dir() for name in (TEXT_FOLDER, MANIFEST_FOLDER))
+
+
+def holds_sound(path: str | os.PathLike[str]) -> bool:
+    """Return whether a path is a file, or a folder that holds any sound file, readable or not."""
+    return Path(path).is_file() or bool(_survey(Path(path), [])[0])
 
 
 def _survey(folder: Path, unreadable: list[str]) -> tuple[list[str], list[str]]:

@@ -78,8 +78,19 @@ def write_moves(
         take: place for place, take in enumerate(dict.fromkeys(move.take for move in given + tuple(kept)))
     }
     result = tuple(sorted(kept + mine + free, key=lambda m: (order[m.take], m.track, m.start_s)))
-    write_sheet(moves_path(folder, name), COLUMNS, map(_cells, result))
+    write_moves_to(moves_path(folder, name), result)
     return result
+
+
+def write_moves_to(path: Path, moves: Iterable[Move]) -> None:
+    """Write moves as they are given into a file of any place.
+
+    Raises
+    ------
+    DestinationError
+        If the file cannot be written.
+    """
+    write_sheet(path, COLUMNS, map(_cells, moves))
 
 
 def _outside(move: Move, fixed: Iterable[Move]) -> list[Move]:
