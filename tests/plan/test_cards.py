@@ -70,6 +70,7 @@ def test_a_class_is_its_minimum_speed(day, classes, speed):
         ([('card = "sd-128"', 'card = "sd-32"')], "FAT32 ends a file at 4 GiB"),
         ([("copies = 2", "copies = 1")], "only one copy"),
         ([("tracks = 7", "tracks = 17")], "at most 16"),
+        ([('recorder = "field-recorder"', 'recorder = "bag-recorder"')], "the recorder has one"),
         ([('copy_to = "copy-ssd-1tb"', 'copy_to = "sd-32"'), ("sample_rate_hz = 48000", "sample_rate_hz = 96000")], "more than a disk of 32 GB holds"),
     ],
 )  # fmt: skip

@@ -104,6 +104,12 @@ def test_plain_rates_set_no_trap(day):
 
 def test_a_clock_outside_its_temperatures_is_said(day):
     planned = day(('profile = "tcxo-clock"', 'profile = "camera-clock"'))
-    (warning,) = clock_plan(planned).warnings
+    warning = clock_plan(planned).warnings[0]
     assert "stated for 0 to 40 °C" in warning
     assert "at -6 °C" in warning
+
+
+def test_a_radio_link_beside_a_wire_is_said_to_come_later(day):
+    # 2.9 ms at 25 frames a second: 0.0725 frames. In the hall there is a wired pair beside it too.
+    (warning,) = clock_plan(day()).warnings
+    assert warning.startswith("Lav Mira, Lav Anselm: the radio link brings it 2.9 ms (0.07 frames) later")

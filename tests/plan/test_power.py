@@ -36,14 +36,14 @@ def test_batteries_are_drained_in_their_order(ten_hours):
     assert plan.needed_wh == pytest.approx(100.0)
     assert plan.supply_wh == pytest.approx(110.0)
     assert plan.hours_left == pytest.approx(1.0)
-    assert power_problems(plan) == ()
+    assert power_problems(plan, ten_hours.recorder) == ()
 
 
 def test_the_hour_in_which_the_last_is_empty_is_said(ten_hours):
     plan = circuit_plan(circuit(10.0, BATTERY), ten_hours)
     assert clock_time(plan.empty_at_h) == "14:00"
     assert plan.hours_left == pytest.approx(-5.0)
-    assert "empty at 14:00, 5.0 h before the end" in power_problems(plan)[0]
+    assert "empty at 14:00, 5.0 h before the end" in power_problems(plan, ten_hours.recorder)[0]
 
 
 def test_between_set_ups_devices_stand_by(day):
@@ -80,7 +80,7 @@ def test_confidence_is_that_of_a_normal_distribution(ten_hours):
     plan = circuit_plan(circuit(10.0, replace(BATTERY, energy_wh=110.0), spread_percent=10.0), ten_hours)
     assert plan.holds_percent == pytest.approx(81.83, abs=0.01)
     assert plan.hours_left_low == pytest.approx((110 * (1 - 0.16449) - 100) / 10, abs=1e-3)
-    assert "only 82 % confidence" in power_problems(plan)[0]
+    assert "only 82 % confidence" in power_problems(plan, ten_hours.recorder)[0]
 
 
 def test_phantom_supplies_draw_what_the_microphones_take_over_the_efficiency(day):
@@ -121,3 +121,12 @@ def test_other_chemistries_fly_without_a_word():
 )
 def test_hours_become_times_of_day(hours, text):
     assert clock_time(hours) == text
+
+
+def test_a_battery_below_what_the_recorder_asks_for_is_said(ten_hours):
+    weak = replace(BATTERY, voltage_v=7.2, energy_wh=500.0, name="weak")
+    on_recorder = replace(circuit(0.0, weak), recorder=True, loads=())
+    (sentence,) = power_problems(circuit_plan(on_recorder, ten_hours), ten_hours.recorder)
+    assert "weak gives 7.2 V and the recorder asks for 10" in sentence
+    # What hangs on other supplies is not the recorder's business.
+    assert power_problems(circuit_plan(circuit(1.0, weak), ten_hours), ten_hours.recorder) == ()

@@ -100,7 +100,6 @@ class Transmitter(Profile):
     """Level at the receiver's output when the link is at its limit."""
     output_impedance_ohm: float = number(0, 10_000, 150.0)
     latency_ms: float = number(0, 100, 0.0)
-    power_w: float = number(0, 20, 0.0)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -205,7 +204,6 @@ class Battery(Profile):
     """(cell temperature in °C, percent of the energy at 20 °C)."""
     lithium_g: float | None = number(0, 100, None)
     """Lithium content of primary lithium cells, in grams a cell."""
-    cells: float = number(1, 100, 1.0)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -233,7 +231,6 @@ class Clock(Profile):
     temperature_high_c: float = number(0, 100, 40.0)
     error_ppm: float | None = number(-1000, 1000, None)
     """Error found by measurement, positive when it runs fast."""
-    ageing_ppm_year: float = number(0, 100, 0.0)
 
 
 KINDS: dict[str, type[Profile]] = {

@@ -11,11 +11,18 @@ from takewell.plan.chain import (
     outputs,
 )
 from takewell.plan.day import Day, example_day, read_day
-from takewell.plan.document import plan_document
+from takewell.plan.document import measured_fields, plan_document
 from takewell.plan.levels import TrackLevels
 from takewell.plan.outcome import DayPlan, plan_day
 from takewell.plan.power import clock_time
-from takewell.plan.predictions import predictions, write_predictions
+from takewell.plan.predictions import (
+    PredictedSource,
+    Prediction,
+    prediction_for,
+    predictions,
+    stored_predictions,
+    write_predictions,
+)
 from takewell.plan.sheet import (
     ladder_of,
     lede,
@@ -35,6 +42,8 @@ __all__ = [
     "FinerConverter",
     "Limiter",
     "Passing",
+    "PredictedSource",
+    "Prediction",
     "Source",
     "Stage",
     "TrackLevels",
@@ -45,16 +54,19 @@ __all__ = [
     "gives_way_first",
     "ladder_of",
     "lede",
+    "measured_fields",
     "microphone_stages",
     "outputs",
     "pdf_sheet",
     "picture_sheet",
     "plan_day",
     "plan_document",
+    "prediction_for",
     "predictions",
     "read_day",
     "recorder_stages",
     "risk_of",
+    "stored_predictions",
     "tightest",
     "window_words",
     "write_predictions",

@@ -150,6 +150,10 @@ def card_problems(day: Day, plan: CardPlan) -> tuple[str, ...]:
         found.append(
             f"a copy of the day is {plan.copy_gb_each:.0f} GB, more than a disk of {media.copy_to.size_gb:g} GB holds."
         )
+    if media.mirrored and day.recorder.card_slots < 2:
+        found.append(
+            "two slots are to record alike, but the recorder has one; take mirrored out or another recorder."
+        )
     if media.copies < 2:
         found.append("only one copy is planned; keep two on separate disks before a card is erased.")
     tracks = sum(int(f.tracks) for f in day.files)

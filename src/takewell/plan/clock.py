@@ -106,7 +106,8 @@ def clock_plan(day: Day) -> ClockPlan:
         )
         for device in day.devices
     )
-    return ClockPlan(pairs, takes, _traps(day), _cold_clocks(day.devices, day.set_ups))
+    warnings = (*_cold_clocks(day.devices, day.set_ups), *_late_tracks(day.set_ups, timing.rate))
+    return ClockPlan(pairs, takes, _traps(day), warnings)
 
 
 def _worst_ppm(clock: Clock) -> float:
@@ -126,6 +127,22 @@ def _cold_clocks(devices: Sequence[Device], set_ups: Sequence[SetUp]) -> tuple[s
                 f"and {outside[0].name} is at {outside[0].temperature_c:g} °C; jam before and after, or keep it warm."
             )
     return tuple(found)
+
+
+def _late_tracks(set_ups: Sequence[SetUp], rate: TimecodeRate) -> tuple[str, ...]:
+    """Say where radio links and wires are mixed: the links arrive later."""
+    late: dict[float, list[str]] = {}
+    for set_up in set_ups:
+        if any(t.transmitter is None for t in set_up.tracks):
+            for track in set_up.tracks:
+                if track.transmitter is not None and track.transmitter.latency_ms > 0:
+                    names = late.setdefault(track.transmitter.latency_ms, [])
+                    names += [] if track.name in names else [track.name]
+    return tuple(
+        f"{', '.join(names)}: the radio link brings it {ms:g} ms ({ms / 1000 * float(rate.real):.2f} frames) later than what comes by wire; "
+        "shift it before mixing the two."
+        for ms, names in late.items()
+    )
 
 
 def _an_hour_in_samples(rate: TimecodeRate, sample_rate: int) -> Fraction:

@@ -58,7 +58,7 @@ def _track(planned: PlannedLevels) -> dict[str, Any]:
         "microphone": track.microphone.name,
         "transmitter": track.transmitter.name if track.transmitter else None,
         "input": track.recorder_input.name,
-        "measured_fields": _measured_fields(levels),
+        "measured_fields": measured_fields(levels),
         "gain_db": track.gain_db,
         "encoding": track.encoding,
         "floor_db_spl_a": levels.floor_db_spl_a,
@@ -79,7 +79,8 @@ def _track(planned: PlannedLevels) -> dict[str, Any]:
     }
 
 
-def _measured_fields(levels: TrackLevels) -> dict[str, str]:
+def measured_fields(levels: TrackLevels) -> dict[str, str]:
+    """Return the measured values a track was planned with, and where each comes from."""
     track = levels.track
     profiles = [track.microphone, track.recorder_input, *([track.transmitter] if track.transmitter else [])]
     return {f"{p.name}: {field}": p.provenance(field) for p in profiles for field in p.measured}

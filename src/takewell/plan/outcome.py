@@ -88,7 +88,7 @@ def plan_day(day: Day) -> DayPlan:
     cards = card_plan(day)
     problems += [Problem("cards", s) for s in card_problems(day, cards)]
     circuits = tuple(circuit_plan(circuit, day) for circuit in day.circuits)
-    problems += [Problem("power", s) for circuit in circuits for s in power_problems(circuit)]
+    problems += [Problem("power", s) for circuit in circuits for s in power_problems(circuit, day.recorder)]
     batteries = [battery for circuit in day.circuits for battery in circuit.batteries]
     flight = flight_notes(batteries) if day.flight else ()
     problems += [Problem("flight", s) for s, stops in flight if stops]

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 from statistics import NormalDist
 
-from takewell.kit.values import Battery
+from takewell.kit.values import Battery, Recorder
 from takewell.plan.day import Circuit, Day, SetUp
 
 CONFIDENCE_PERCENT = 95.0
@@ -208,8 +208,19 @@ def clock_time(hours: float) -> str:
     return f"{minutes // 60:02d}:{minutes % 60:02d}" + (f" +{days}" if days else "")
 
 
-def power_problems(plan: CircuitPlan) -> tuple[str, ...]:
+def power_problems(plan: CircuitPlan, recorder: Recorder) -> tuple[str, ...]:
     """Return what does not hold, one sentence each."""
+    weak = [
+        f"{plan.circuit.name}: {battery.name} gives {battery.voltage_v:g} V and the recorder asks for {recorder.voltage_min_v:g}; take another."
+        for battery, _ in counted(plan.circuit.batteries)
+        if plan.circuit.recorder
+        and recorder.voltage_min_v is not None
+        and battery.voltage_v < recorder.voltage_min_v
+    ]
+    return (*weak, *_too_short(plan))
+
+
+def _too_short(plan: CircuitPlan) -> tuple[str, ...]:
     if plan.empty_at_h is not None:
         return (
             f"{plan.circuit.name}: the last battery is empty at {clock_time(plan.empty_at_h)}, {-plan.hours_left:.1f} h before the end; "

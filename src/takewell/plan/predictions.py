@@ -1,63 +1,101 @@
 """What should the files of the day read, so that the examination can hold the day against the plan?
 
-Written as ``plan.json``: one entry per set-up and track with the floor (AES17 dBFS A), the level of every source
-in the file (speech while somebody speaks, AES17 dBFS), their peaks, and how uncertain each is.
+Conventions: levels are AES17 dBFS in the file; a floor is A-weighted; the level of a source is that while it sounds, as
+ITU-T P.56 counts speech. `sd_db` is how uncertain a figure is, as a standard deviation. Stored as JSON under
+``takewell/plan.json`` in the roll. A take belongs to a set-up by its scene, a track to a prediction by its name.
 """
 
 import json
 import math
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass, fields
 from pathlib import Path
 from typing import Any
 
 from takewell.errors import FileError
 from takewell.files import make_folder, write_text
-from takewell.plan.levels import DISTRIBUTION, TrackLevels
+from takewell.plan.levels import DISTRIBUTION, SENSITIVITY_SD_DB, TrackLevels
 from takewell.plan.outcome import DayPlan
+from takewell.units import finite_or_none
 
 FILE_NAME = "plan.json"
 
 
-def predictions(plan: DayPlan) -> dict[str, Any]:
-    """Return what the files of the day should read, as JSON knows it."""
-    return {
-        "day": plan.day.name,
-        "date": plan.day.date,
-        "sample_rate_hz": plan.day.sample_rate_hz,
-        "distribution": DISTRIBUTION,
-        "tracks": [
-            _track(planned.levels, set_up.set_up.scenes)
-            for set_up in plan.set_ups
-            for planned in set_up.tracks
-        ],
-    }
+@dataclass(frozen=True)
+class PredictedSource:
+    """What one source should read in the file."""
+
+    name: str
+    kind: str
+    """``speech``, ``crowd`` or ``impulse``."""
+    level_dbfs: float
+    peak_dbfs: float
+    sd_db: float
+    over_floor_db: float
+    gives_way_first: str
+    """The part of the chain: ``microphone``, ``transmitter``, ``preamplifier``, ``converter`` or ``file``."""
+    margin_db: float | None
+    """What is left to that part's limit; None where nothing gives way."""
+    overload_risk_percent: float
 
 
-def _track(levels: TrackLevels, scenes: tuple[str, ...]) -> dict[str, Any]:
+@dataclass(frozen=True)
+class Prediction:
+    """What one track of one set-up should read."""
+
+    set_up: str
+    scenes: tuple[str, ...]
+    track: str
+    role: str
+    encoding: str
+    gain_db: float
+    noise_floor_dbfs_a: float
+    noise_floor_sd_db: float
+    sources: tuple[PredictedSource, ...]
+
+
+def predictions(plan: DayPlan) -> tuple[Prediction, ...]:
+    """Return what every track of every set-up should read."""
+    return tuple(_prediction(t.levels, s.set_up.scenes) for s in plan.set_ups for t in s.tracks)
+
+
+def _prediction(levels: TrackLevels, scenes: tuple[str, ...]) -> Prediction:
     track = levels.track
-    return {
-        "set_up": levels.set_up,
-        "scenes": list(scenes),
-        "track": track.name,
-        "role": track.role,
-        "encoding": track.encoding,
-        "gain_db": track.gain_db,
-        "noise_floor_dbfs_a": levels.floor_dbfs_a,
-        "noise_floor_sd_db": levels.floor_sd_db,
-        "sources": [
-            {
-                "name": heard.source.name,
-                "kind": heard.source.loudness.kind,
-                "level_dbfs": heard.passed[-1].rms_db,
-                "peak_dbfs": heard.passed[-1].peak_db,
-                "sd_db": math.hypot(heard.source.loudness.sd_db, 1.0),
-                "over_floor_db": heard.over_floor_db,
-                "gives_way_first": heard.first.stage.part,
-                "margin_db": heard.first.margin_db if math.isfinite(heard.first.margin_db) else None,
-                "overload_risk_percent": heard.risk_percent,
-            }
+    return Prediction(
+        set_up=levels.set_up,
+        scenes=scenes,
+        track=track.name,
+        role=track.role,
+        encoding=track.encoding,
+        gain_db=track.gain_db,
+        noise_floor_dbfs_a=levels.floor_dbfs_a,
+        noise_floor_sd_db=levels.floor_sd_db,
+        sources=tuple(
+            PredictedSource(
+                name=heard.source.name,
+                kind=heard.source.loudness.kind,
+                level_dbfs=heard.passed[-1].rms_db,
+                peak_dbfs=heard.passed[-1].peak_db,
+                sd_db=math.hypot(heard.source.loudness.sd_db, SENSITIVITY_SD_DB),
+                over_floor_db=heard.over_floor_db,
+                gives_way_first=heard.first.stage.part,
+                margin_db=finite_or_none(heard.first.margin_db),
+                overload_risk_percent=heard.risk_percent,
+            )
             for heard in levels.sources
-        ],
-    }
+        ),
+    )
+
+
+def prediction_for(stored: Sequence[Prediction], scene: str, track: str) -> Prediction | None:
+    """Return the prediction for a track of a take, by scene and track name; None where nothing was planned.
+
+    A set-up without scenes holds for every scene that no other set-up names.
+    """
+    named = [p for p in stored if p.track.casefold() == track.casefold()]
+    exact = [p for p in named if scene.casefold() in {s.casefold() for s in p.scenes}]
+    candidates = exact or [p for p in named if not p.scenes]
+    return candidates[0] if candidates else None
 
 
 def write_predictions(plan: DayPlan, roll: Path) -> Path:
@@ -72,6 +110,42 @@ def write_predictions(plan: DayPlan, roll: Path) -> Path:
     """
     if not roll.is_dir():
         raise FileError(f"{roll} is no folder; name the roll the plan belongs to.")
+    document = {
+        "day": plan.day.name,
+        "date": plan.day.date,
+        "sample_rate_hz": plan.day.sample_rate_hz,
+        "distribution": DISTRIBUTION,
+        "tracks": [asdict(prediction) for prediction in predictions(plan)],
+    }
     path = make_folder(roll / "takewell") / FILE_NAME
-    write_text(path, json.dumps(predictions(plan), ensure_ascii=False, indent=1, allow_nan=False) + "\n")
+    write_text(path, json.dumps(document, ensure_ascii=False, indent=1, allow_nan=False) + "\n")
     return path
+
+
+def stored_predictions(roll: Path) -> tuple[Prediction, ...]:
+    """Return what a roll's tracks were predicted to read; empty where no plan was stored.
+
+    Raises
+    ------
+    FileError
+        If the stored plan cannot be read for what it should be.
+    """
+    path = roll / "takewell" / FILE_NAME
+    if not path.exists():
+        return ()
+    try:
+        tracks = json.loads(path.read_text(encoding="utf-8"))["tracks"]
+        return tuple(_restored(entry) for entry in tracks)
+    except (OSError, ValueError, TypeError, KeyError) as error:
+        raise FileError(
+            f"{path} is no stored plan ({type(error).__name__}); write it again with `takewell plan DAY.toml --into`."
+        ) from error
+
+
+def _restored(entry: dict[str, Any]) -> Prediction:
+    kept = {f.name: entry[f.name] for f in fields(Prediction)}
+    sources = tuple(
+        PredictedSource(**{f.name: source[f.name] for f in fields(PredictedSource)})
+        for source in entry["sources"]
+    )
+    return Prediction(**{**kept, "scenes": tuple(entry["scenes"]), "sources": sources})
