@@ -287,6 +287,7 @@ def test_the_player_is_said_to_limit_what_its_loop_back_shows_too(
     assert figure is not None
     assert figure.limited_by_generator
     assert "loop-back" in figure.note
+    assert all(curve.limited_by_generator for curve in found.curves if curve.key == "crosstalk")
 
 
 @pytest.mark.parametrize(("own", "is_limited"), [(-100.0, True), (-109.9, True), (-110.1, False)])

@@ -107,3 +107,15 @@ def marked(figure: Figure, loopback: Figure | None) -> Figure:
         limited_by_generator=True,
         note=f"{figure.note} The player's loop-back reads {loopback.value:.1f} {figure.unit}.".strip(),
     )
+
+
+LOWER_IS_BETTER = ("thd_n_by_level", "thd_by_level", "thd_n_by_frequency", "crosstalk")
+"""Curves that a player's own weakness pushes up."""
+
+
+def marked_curve(curve: Curve, loopback: Curve | None) -> Curve:
+    """Return a curve that says whether the player limited any of its points, by the same curve of its loop-back."""
+    if loopback is None or curve.key not in LOWER_IS_BETTER or len(curve.y) != len(loopback.y):
+        return curve
+    limited = any(y - own < MARGIN_DB for y, own in zip(curve.y, loopback.y, strict=True))
+    return replace(curve, limited_by_generator=limited)

@@ -10,7 +10,7 @@ from pathlib import Path
 
 from takewell.bench.clock import clock_error_ppm
 from takewell.bench.crosstalk import crosstalk
-from takewell.bench.figures import Curve, DataSheet, Figure, combined, marked
+from takewell.bench.figures import Curve, DataSheet, Figure, combined, marked, marked_curve
 from takewell.bench.limits import Limits, read_limits
 from takewell.bench.programme import (
     CUT_MARK_S,
@@ -110,10 +110,20 @@ def measure_recorder(
     for figure in sheet.figures:
         same = own.figure(figure.key, channel=figure.channel) or own.figure(figure.key)
         if figure.key.startswith("gain_step"):
-            same = own.figure("dynamic_range" if figure.key.endswith("noise") else "thd_n")
-            same = None if figure.key.endswith("noise") else same
+            # A step's weak noise is held against nothing: the loop-back has no such gain.
+            same = own.figure("thd_n") if figure.key == "gain_step_thd_n" else None
         figures.append(marked(figure, same))
-    return replace(sheet, figures=tuple(figures), sources=(*sheet.sources, *(str(path) for path in loopback)))
+    curves = []
+    for curve in sheet.curves:
+        alike = [one for one in own.curves if (one.key, one.at) == (curve.key, curve.at)]
+        same_channel = [one for one in alike if one.channel == curve.channel]
+        curves.append(marked_curve(curve, next(iter(same_channel or alike), None)))
+    return replace(
+        sheet,
+        figures=tuple(figures),
+        curves=tuple(curves),
+        sources=(*sheet.sources, *(str(path) for path in loopback)),
+    )
 
 
 def _sheet(

@@ -2,8 +2,10 @@
 
 Method: a matched filter for the rising and the falling chirp, normalised by the recording's own energy, so gain and polarity
 do not matter; the time between two chirps of one kind tells the part. A chirp keeps its peak under any clock error
-a recorder can have (a wrong speed only moves it, alike at the start and the end). Memory is bounded: the
-recording is searched in stretches.
+a recorder can have; a wrong speed only moves it. The correlation is a wave itself, at its crest where
+``sum(phase error * frequency)`` vanishes: a chirp of length T from f0 to f1, played e too slowly, is late by e t at the time t, so
+it is found late by ``e T mean(x f^2) / mean(f^2)``, f = f0 + (f1 - f0) x: known for both kinds, and taken out again.
+Memory is bounded: the recording is searched in stretches.
 """
 
 from dataclasses import dataclass
@@ -24,6 +26,16 @@ LEAST_HEIGHT = 0.4
 """Of the normalised correlation; noise alone reaches a few hundredths."""
 
 GAP_SLACK_S = 0.02
+
+_LOW_HZ, _HIGH_HZ = waveforms.CHIRP_HZ
+_BAND_HZ = _HIGH_HZ - _LOW_HZ
+RISING_MOVED_S = (
+    waveforms.CHIRP_S
+    * (_LOW_HZ**2 / 2 + 2 * _LOW_HZ * _BAND_HZ / 3 + _BAND_HZ**2 / 4)
+    / (_LOW_HZ**2 + _LOW_HZ * _BAND_HZ + _BAND_HZ**2 / 3)
+)
+FALLING_MOVED_S = waveforms.CHIRP_S - RISING_MOVED_S
+"""How much later a chirp is found for each unit of a clock that runs fast."""
 
 
 @dataclass(frozen=True)
@@ -67,8 +79,12 @@ def find_parts(audio: AudioFile, programme: tuple[Part, ...]) -> tuple[Placed, .
         between_s = part.tail.start_s - part.head.start_s
         ends = [t for t, p in tails if p is part and at < t < until]
         ends = [t for t in ends if abs((t - at) / rate / between_s - 1) < 2e-3]
-        stretch = (ends[0] - at) / (between_s * rate) if ends else 1.0
-        placed.append(Placed(part, at - stretch * rate * part.head.start_s, stretch, bool(ends)))
+        error = 0.0
+        if ends:
+            error = (ends[0] - at) / rate - between_s
+            error /= between_s + FALLING_MOVED_S - RISING_MOVED_S
+        begin = at - error * RISING_MOVED_S * rate - (1 + error) * rate * part.head.start_s
+        placed.append(Placed(part, begin, 1 + error, bool(ends)))
     return tuple(placed)
 
 

@@ -18,7 +18,7 @@ from takewell.draw.track import signed
 
 F64 = NDArray[np.float64]
 
-LEFT, RIGHT, TOP, FOOT = 52.0, 150.0, 26.0, 34.0
+LEFT, RIGHT, TOP, FOOT = 52.0, 150.0, 42.0, 34.0
 DASHES = ("", "7 3", "2 3", "9 3 2 3", "12 4", "4 2 1 2 1 2")
 """One for each curve, over and over; beyond six the names alone tell."""
 
@@ -102,7 +102,7 @@ def curve_drawing(
         parts.append(f'<path d="M{mark:.1f},{foot:.1f}v4" stroke="{palette.soft_ink}"/>')
         parts.append(_words(mark, foot + 15, _short(value), palette.soft_ink, "middle"))
     parts.append(_words(right, foot + 29, x_label, palette.soft_ink, "end"))
-    parts.append(_words(LEFT - 6, TOP - 6, y_label, palette.soft_ink, "start"))
+    parts.append(_words(0, TOP - 10, y_label, palette.soft_ink, "start"))
     drawn = [(curve, x, y) for curve, (x, y) in zip(curves, points, strict=True) if len(x)]
     ends = [float(down(y[-1:])[0]) + 4 for _, _, y in drawn]
     order = sorted(range(len(ends)), key=ends.__getitem__)
