@@ -19,10 +19,16 @@ from takewell.cli.main import run
 from takewell.page.places import roll_key
 
 BROWSERS = ("chromium", "chromium-browser", "google-chrome")
-FLAGS = (
-    "--no-sandbox --disable-gpu --disable-quic --no-first-run --disable-background-networking "
-    "--disable-component-update --disable-sync --autoplay-policy=no-user-gesture-required"
-).split()
+FLAGS = [
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+    "--autoplay-policy=no-user-gesture-required",
+]
 
 
 @pytest.fixture(scope="session")
@@ -103,10 +109,10 @@ def serve():
     return serving
 
 
-@pytest.fixture
-def page_of(roll):
-    """Serve a page for the copy of the roll."""
-    with serving(roll, "--root", roll.parent) as served:
+@pytest.fixture(scope="session")
+def page_of(tmp_path_factory):
+    """One page for all rolls of these tests."""
+    with serving("--root", tmp_path_factory.getbasetemp()) as served:
         yield served
 
 

@@ -215,7 +215,7 @@ def test_no_screen_is_wider_than_its_window(page_of, roll, tab, picture, width, 
             picture(tab, f"{name}-narrow-dark")
 
 
-def test_a_script_in_the_metadata_stays_text(serve, tab, tmp_path, roll):
+def test_a_script_in_the_metadata_stays_text(page_of, tab, tmp_path):
     from small_card import speech, write_take
     from takewell.cli.main import run
 
@@ -227,15 +227,14 @@ def test_a_script_in_the_metadata_stays_text(serve, tab, tmp_path, roll):
     assert run(["level", str(folder)]) == 0
     asked = []
     tab.on("dialog", lambda dialog: (asked.append(dialog.message), dialog.dismiss()))
-    with serve("--root", tmp_path) as served:
-        tab.goto(served.url(folder))
-        expect(tab.locator("#day")).to_contain_text(attack)
-        expect(tab.locator(".strip")).to_have_count(2)
-        tab.locator("#day tbody a").click()
-        expect(tab.locator("h1")).to_contain_text("<script>")
-        expect(tab.locator("#h-1")).to_contain_text(attack)
-        tab.goto(served.url(folder, "handover"))
-        assert tab.locator("main img, main script").count() == 0
+    tab.goto(page_of.url(folder))
+    expect(tab.locator("#day")).to_contain_text(attack)
+    expect(tab.locator(".strip")).to_have_count(2)
+    tab.locator("#day tbody a").click()
+    expect(tab.locator("h1")).to_contain_text("<script>")
+    expect(tab.locator("#h-1")).to_contain_text(attack)
+    tab.goto(page_of.url(folder, "handover"))
+    assert tab.locator("main img, main script").count() == 0
     assert not asked
 
 

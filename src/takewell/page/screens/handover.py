@@ -9,7 +9,7 @@ from fastapi.responses import FileResponse, HTMLResponse, RedirectResponse
 from takewell.errors import FileError, SettingError, TakewellError
 from takewell.handover import LOUDNESS_SPECS, Options, check_options
 from takewell.handover.plan import Delivery, plan_package
-from takewell.mix.mixdown import mix_path, mixed_takes
+from takewell.mix.mixdown import mixed_takes
 from takewell.page import work
 from takewell.page.screens.at_hand import Key, OnShelf, TheRoll, crumbs
 from takewell.page.shelf import OpenRoll, Shelf
@@ -55,6 +55,7 @@ def form(
         "problem": problem,
         "folders": _by_folder(deliveries),
         "count": len(deliveries),
+        "mixes": len(mixed_takes(opened.roll)),
         "most": MOST_SHOWN,
         "in_the_way": _in_the_way(opened),
         "examined": opened.examination is not None,
@@ -128,8 +129,8 @@ def _free_place(folder: Path) -> str:
 def _planned(opened: OpenRoll, options: Options) -> tuple[Delivery, ...]:
     roll = opened.roll
     infos = {media.path: read_info(roll.folder / media.path) for take in roll.takes for media in take.files}
-    mixes = {take.id: [mix_path(roll, take)] for take in mixed_takes(roll)}
-    return plan_package(roll.takes, infos, options, mixes=mixes, levelled={}, excerpts=())
+    # What is rendered on the way does not exist yet; the screen says in words what it will be.
+    return plan_package(roll.takes, infos, options, mixes={}, levelled={}, excerpts=())
 
 
 def _by_folder(deliveries: tuple[Delivery, ...]) -> list[tuple[str, list[Delivery]]]:
