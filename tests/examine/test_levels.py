@@ -5,7 +5,9 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+from scipy.ndimage import uniform_filter1d
 
+from takewell.demo import voices
 from takewell.engine.results import Clip, Passage
 from takewell.examine.evidence import TakeEvidence
 from takewell.examine.noisy import find_noisy
@@ -16,6 +18,12 @@ RATE = 48_000
 Hear = Callable[..., TakeEvidence]
 F64 = NDArray[np.float64]
 Babble = Callable[..., F64]
+
+
+def noise(level_dbfs: float, seconds: float = 6.0) -> F64:
+    """White noise of that RMS (AES17)."""
+    white = np.random.default_rng(5).standard_normal(round(seconds * RATE))
+    return 10 ** ((level_dbfs - 3.0103) / 20) * white
 
 
 def passage(
@@ -116,17 +124,35 @@ def test_room_tones_have_no_level_to_miss(hear: Hear, babble: Babble) -> None:
 def test_speech_too_little_above_its_noise_is_told(
     hear: Hear, babble: Babble, apart_db: float, severities: list[str]
 ) -> None:
-    heard = hear([babble(6)], passages=[(passage(floor=-20.0 - apart_db),)])
+    heard = hear([babble(6) + noise(-20.0 - apart_db)], passages=[(passage(floor=-20.0 - apart_db),)])
     found = find_noisy(heard.tracks[0])
     assert [f.severity for f in found] == severities
     assert all(f.evidence["speech_above_noise_db"] == pytest.approx(apart_db) for f in found)
 
 
 def test_a_gain_does_not_change_what_is_noisy(hear: Hear, babble: Babble) -> None:
-    low = hear([babble(6) / 1000], passages=[(passage(loudness=-83.0, speech=-80.0, floor=-95.0),)])
+    low = hear(
+        [babble(6) / 1000 + noise(-95.0)], passages=[(passage(loudness=-83.0, speech=-80.0, floor=-95.0),)]
+    )
     assert [f.severity for f in find_noisy(low.tracks[0])] == ["minor"]
 
 
 def test_an_atmosphere_without_speech_is_not_noisy(hear: Hear, rng: np.random.Generator) -> None:
     steady = 0.01 * rng.standard_normal(6 * RATE)
     assert find_noisy(hear([steady], passages=[(passage(speech=-37.0, floor=-39.0),)]).tracks[0]) == []
+
+
+def test_speech_without_a_pause_is_not_taken_for_noise(hear: Hear) -> None:
+    words = np.concatenate([clip.samples for clip in voices()["tobin"]])
+    loud = uniform_filter1d(words**2, RATE // 50) > 1e-5 * np.mean(words**2)
+    endless = np.concatenate([words[loud], words[loud]])[: 12 * RATE] * 0.3
+    endless += 1e-4 * np.random.default_rng(3).standard_normal(len(endless))
+    as_measured = Passage(0.0, len(endless) / RATE, -26.0, -23.0, -37.0, -37.0, 14.0)
+    assert find_noisy(hear([endless], passages=[(as_measured,)]).tracks[0]) == []
+
+
+def test_noise_of_the_same_level_under_the_same_speech_is_found(hear: Hear) -> None:
+    words = np.concatenate([clip.samples for clip in voices()["tobin"]])[: 12 * RATE] * 0.3
+    noisy = words + 10 ** ((-37 - 3.01) / 20) * np.random.default_rng(3).standard_normal(len(words))
+    as_measured = Passage(0.0, len(noisy) / RATE, -26.0, -23.0, -37.0, -39.7, 14.0)
+    assert [f.kind for f in find_noisy(hear([noisy], passages=[(as_measured,)]).tracks[0])] == ["noisy"]

@@ -9,7 +9,7 @@ import numpy as np
 from takewell.examine.evidence import TrackEvidence
 from takewell.examine.wording import level, when
 from takewell.roll.values import Finding, Severity
-from takewell.units import power_decibels
+from takewell.units import power_decibels, rms_dbfs
 
 KIND = "noisy"
 
@@ -27,6 +27,11 @@ LEAST_S = 3.0
 """Shortest passage judged; P.56 asks for some seconds of speech."""
 
 
+NO_PAUSE_DB = 10.0
+"""A floor so far above the lowest hundredth of the 10 ms steps is no noise but speech without a pause: steady noise
+dips by some 3 dB from one 10 ms to the next, speech between two syllables by much more."""
+
+
 def find_noisy(heard: TrackEvidence) -> list[Finding]:
     """Return one finding for each passage whose speech stands too little above its floor."""
     if heard.take.kind != "take":
@@ -38,6 +43,8 @@ def find_noisy(heard: TrackEvidence) -> list[Finding]:
             continue
         apart_db = speech - floor
         if apart_db >= MINOR_DB or _spread_db(heard, passage.start_s, passage.end_s) < LEAST_SPREAD_DB:
+            continue
+        if floor - _lowest_dbfs(heard, passage.start_s, passage.end_s) > NO_PAUSE_DB:
             continue
         severity: Severity = "major" if apart_db < MAJOR_DB else "minor"
         whole = passage.end_s - passage.start_s >= 0.9 * heard.length_s
@@ -58,6 +65,15 @@ def find_noisy(heard: TrackEvidence) -> list[Finding]:
             )
         )
     return found
+
+
+def _lowest_dbfs(heard: TrackEvidence, start_s: float, end_s: float) -> float:
+    """Return the level that a hundredth of the 10 ms steps lie below, K-weighted."""
+    trace = heard.trace
+    middles = (trace.fine_edges[:-1] + trace.fine_edges[1:]) / 2 / trace.rate
+    fine = trace.fine_k_rms[(middles >= start_s) & (middles < end_s)].astype(np.float64)
+    fine = fine[fine > 0]
+    return float(rms_dbfs(np.percentile(fine, 1) ** 2)) if len(fine) else -np.inf
 
 
 def _spread_db(heard: TrackEvidence, start_s: float, end_s: float) -> float:
