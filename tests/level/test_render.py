@@ -252,3 +252,12 @@ def test_values_that_are_no_number_become_silence_and_are_listed(write_roll: Wri
     (action,) = copy.actions
     assert (action.what, action.start_samples, action.end_samples) == ("nonfinite", 1000, 1003)
     assert np.all(samples_of(copy.target)[1000:1003] == 0)
+
+
+def test_copies_of_loose_files_lie_in_any_folder_that_holds_none_of_them(day: Roll) -> None:
+    files = loose([day.folder / "1-T01.wav"])
+    moves = [Move(files.takes[0].id, 1, 0.0, 5.0, 3.0, 0.0, 0.0, True, "")]
+    with pytest.raises(DestinationError, match="holds some of these files"):
+        render(files, day.folder, moves=moves)
+    (copy,) = render(files, day.folder / "beside", moves=moves)
+    assert copy.target == day.folder / "beside" / "1-T01.wav"

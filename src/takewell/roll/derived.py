@@ -1,6 +1,7 @@
 """Where do files go that were made from a roll's media?
 
-Never among the media: into the roll's own ``takewell/`` folder, or anywhere outside the roll.
+Never among the media: into the roll's own ``takewell/`` folder, or anywhere outside the roll. For files that were
+never checked in: into any folder that holds none of them.
 """
 
 from pathlib import Path
@@ -34,9 +35,14 @@ def derived_folder(roll: Roll, out: Path | None, name: str) -> Path:
             )
         return own / name
     target, media = Path(out).resolve(), roll.folder.resolve()
-    inside = target == media or media in target.parents
-    if inside and own.resolve() not in target.parents:
+    if roll.keeps:
+        inside = target == media or media in target.parents
+        if inside and own.resolve() not in target.parents:
+            raise DestinationError(
+                f"{out} lies among the media of {roll.folder}; choose a folder outside it, or one in {own}."
+            )
+    elif target in {(media / file.path).parent for take in roll.takes for file in take.files}:
         raise DestinationError(
-            f"{out} lies among the media of {roll.folder}; choose a folder outside it, or one in {own}."
+            f"{out} lies among the media: it holds some of these files; choose another folder."
         )
     return Path(out)
