@@ -20,7 +20,13 @@ FLOORS = [
     {"cli", "page"},
 ]
 FLOOR_OF = {room: floor for floor, rooms in enumerate(FLOORS) for room in rooms}
-NEIGHBOURS = {("files", "errors"), ("units", "errors"), ("timecode", "errors"), ("plan", "kit"), ("cli", "page")}
+NEIGHBOURS = {
+    ("files", "errors"),
+    ("units", "errors"),
+    ("timecode", "errors"),
+    ("plan", "kit"),
+    ("cli", "page"),
+}
 """The only imports drawn inside a floor: (importer, imported)."""
 
 OPENERS = {"open", "soundfile", "sqlite3", "os", "pathlib", "tempfile"}
