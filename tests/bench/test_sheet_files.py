@@ -25,6 +25,7 @@ from takewell.bench import (
 )
 from takewell.errors import FileError, SettingError
 from takewell.kit import Clock, Recorder, RecorderInput, find_profile, read_profile
+from takewell.plan.stages import Source, recorder_stages
 
 RATE = 48_000
 
@@ -115,6 +116,26 @@ def test_enough_measurements_make_a_profile_of_their_own(tmp_path: Path) -> None
     found = read_profile(files[0])
     assert isinstance(found, RecorderInput)
     assert (found.gain_min_db, found.gain_max_db, found.encoding) == (0.0, 60.0, "int24")
+
+
+def test_a_handover_goes_into_the_profile_so_that_the_plan_finds_both_noises(tmp_path: Path) -> None:
+    # White noise of -96 and -118 dBFS over 0 to 24 kHz, A-weighted 2.72 dB less (IEC 61672-1), 0 dBFS the coarser's full scale.
+    figures = (
+        figure("handover_level", -20.0, "dBFS"),
+        figure("handover_noise_above", -96.0, "dBFS"),
+        figure("handover_noise_step", 22.0),
+        figure("handover_gain_step", 0.15),
+    )
+    two = replace(SHEET, figures=(*SHEET.figures, *figures), encoding="float32")
+    files, said = write_profiles(two, tmp_path, "box", date="2026-02-03", sheet_file="box.json")
+    assert not said
+    found = read_profile(files[0])
+    assert isinstance(found, RecorderInput)
+    converter = recorder_stages(found, 20.0, RATE, source=Source(150.0, noise_known=True))[1]
+    assert converter.finer is not None
+    assert converter.finer.handover_db == -20.0
+    assert float(converter.noise_at(-10.0)) == pytest.approx(-98.72, abs=0.1)
+    assert float(converter.noise_at(-30.0)) == pytest.approx(-120.72, abs=0.1)
 
 
 def test_too_few_are_said_and_nothing_is_made_up(tmp_path: Path) -> None:

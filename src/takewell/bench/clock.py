@@ -34,9 +34,11 @@ def clock_error_ppm(samples: F64, rate: int, frequency_hz: float, stretch: float
     size = round(STRETCH_S * rate)
     count = len(samples) // size
     expected = frequency_hz / stretch
-    turned = samples[: count * size] * np.exp(-2j * np.pi * expected / rate * np.arange(count * size))
+    step = 2 * np.pi * expected / rate
     window = 0.5 - 0.5 * np.cos(2 * np.pi * np.arange(size) / size)
-    phase = np.unwrap(np.angle(turned.reshape(count, size) @ window))
+    wave = window * np.exp(-1j * step * np.arange(size))
+    heights = samples[: count * size].reshape(count, size) @ wave
+    phase = np.unwrap(np.angle(heights * np.exp(-1j * step * size * np.arange(count))))
     time = np.arange(count) * size / rate
     slope, zero = np.polyfit(time, phase, 1)
     left = phase - slope * time - zero

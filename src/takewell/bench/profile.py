@@ -153,7 +153,14 @@ def input_profile(
     )
     if handover is not None and handover.value is not None and loud is not None and loud.value is not None:
         found["handover_dbfs"] = kept(handover, min(0.0, handover.value - rail))
-        found["converter_range_db_a"] = kept(loud, rail - loud.value - white_to_a_db(sheet.rate))
+        coarse_db = rail - loud.value - white_to_a_db(sheet.rate)
+        found["converter_range_db_a"] = kept(loud, coarse_db)
+        if step is not None and step.value is not None and step.value > 0:
+            # The finer converter's noise lies the step lower: more gain by as much, or, where its full scale would come to lie
+            # under the handover, more range.
+            offset_db = min(step.value, max(0.0, rail - handover.value))
+            found["second_offset_db"] = kept(step, offset_db)
+            found["second_range_db_a"] = kept(step, coarse_db + step.value - offset_db)
     elif quiet is not None and quiet.value is not None:
         found["converter_range_db_a"] = kept(quiet, rail - quiet.value)
     if base is None:

@@ -65,12 +65,17 @@ class Recorded:
         last = int(np.floor(self.placed.at(section.end_s - guard_s, self.rate)))
         if first < 0 or last > self.audio.info.length_samples or last - first < 16:
             return None
-        blocks = self.audio.blocks(BLOCK_SAMPLES, first, last)
-        samples = np.concatenate([block[:, channel].astype(np.float64) for block in blocks])
+        samples = np.empty(last - first)
+        filled = 0
+        for block in self.audio.blocks(BLOCK_SAMPLES, first, last):
+            samples[filled : filled + len(block)] = block[:, channel]
+            filled += len(block)
         if not np.isfinite(samples).all():
             return None
-        position = np.arange(first, first + len(samples), dtype=np.float64) - self.placed.start_samples
-        times: F64 = position / (self.placed.stretch * self.rate) - section.start_s
+        times = np.arange(first, last, dtype=np.float64)
+        times -= self.placed.start_samples
+        times /= self.placed.stretch * self.rate
+        times -= section.start_s
         return times, samples
 
     def loudest(self, section: Section) -> int:

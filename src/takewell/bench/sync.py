@@ -21,7 +21,7 @@ from takewell.wave import AudioFile
 
 F64 = NDArray[np.float64]
 
-STRETCH_S = 20.0
+STRETCH_S = 10.0
 LEAST_HEIGHT = 0.4
 """Of the normalised correlation; noise alone reaches a few hundredths."""
 
