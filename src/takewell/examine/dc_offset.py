@@ -1,6 +1,6 @@
 """Which track stands off zero, so that it clicks at every cut and gives away headroom?
 
-DC is read from the means of the 100 ms steps. A rumble swings them to both sides; an offset keeps its sign.
+DC is the median of the means of the 100 ms steps. A rumble swings them to both sides; an offset keeps its sign.
 How much matters depends on what it stands under: a fixed offset of a converter may outweigh speech that was
 recorded sixty decibels low.
 """
@@ -24,7 +24,10 @@ MINOR_DBFS = -40.0
 """Offset from which it is more than a note: 1 % of full scale."""
 
 SAME_SIGN = 0.95
-"""Share of the steps whose mean has the offset's sign."""
+"""Share of the quieter half of the steps whose mean has the offset's sign; in loud ones breath and rumble sway it."""
+
+LEAST_SPEECH_DB = 10.0
+"""A passage whose speech stands less than this above its floor holds none that an offset could trouble."""
 
 LEAST_STEPS = 20
 """Two seconds: below that a mean is no offset."""
@@ -35,13 +38,14 @@ def find_dc_offset(heard: TrackEvidence) -> list[Finding]:
     found: list[Finding] = []
     for start_s, end_s, speech_dbfs in _stretches(heard):
         part = heard.trace.steps(start_s, end_s)
-        means = heard.trace.mean[part].astype(np.float64)
-        means = means[heard.trace.rms[part] > 0]
+        means, rms = heard.trace.mean[part].astype(np.float64), heard.trace.rms[part]
+        means, rms = means[rms > 0], rms[rms > 0]
         if len(means) < LEAST_STEPS:
             continue
         offset = float(np.median(means))
         offset_db = float(decibels(offset))
-        if not np.isfinite(offset_db) or np.mean(np.sign(means) == np.sign(offset)) < SAME_SIGN:
+        quiet = means[rms <= np.median(rms)]
+        if not np.isfinite(offset_db) or np.mean(np.sign(quiet) == np.sign(offset)) < SAME_SIGN:
             continue
         # A steady offset of height d has the RMS of a sine 3.01 dB higher in AES17 dBFS.
         near_speech = speech_dbfs is not None and offset_db + SINE_CREST_DB > speech_dbfs - UNDER_SPEECH_DB
@@ -66,5 +70,9 @@ def find_dc_offset(heard: TrackEvidence) -> list[Finding]:
 
 
 def _stretches(heard: TrackEvidence) -> list[tuple[float, float, float | None]]:
-    passages = [(p.start_s, p.end_s, p.speech_level_dbfs) for p in heard.passages()]
-    return passages or [(0.0, heard.length_s, None)]
+    found = []
+    for p in heard.passages():
+        speech, floor = p.speech_level_dbfs, p.noise_floor_dbfs
+        spoken = speech is not None and (floor is None or speech - floor >= LEAST_SPEECH_DB)
+        found.append((p.start_s, p.end_s, speech if spoken else None))
+    return found or [(0.0, heard.length_s, None)]

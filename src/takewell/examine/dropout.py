@@ -31,14 +31,19 @@ COLLAPSE_DB = 15.0
 degrees of freedom: their energy falls 15 dB below its own 5th percentile three times in a million (chi-square),
 that of wider noise never; the sharp edges asked for besides rule the rest out."""
 
-EDGE_S = 0.002
-"""A collapse has to be reached and left within this time; speech decays over tens of milliseconds."""
+WITHIN = 6.0
+"""Samples up to this many times the RMS of what is left belong to the collapse: a Gaussian noise exceeds it in two of
+10^9 samples."""
+
+EDGE_S = 0.005
+"""Stretch right outside either end whose level is compared; speech and rooms decay by a few decibels in it."""
+
+EDGE_DB = 18.0
+"""How far that level, an RMS, has to stand above what is left. Where a sound decays, its crests have just passed
+`WITHIN` (15.6 dB) there, and its RMS lies 3 dB or more lower still."""
 
 REACH_S = 0.03
-"""How far outside the low steps an edge may lie: a step, and the K-weighting's high-pass, which rings for two more."""
-
-EDGE_DB = 15.0
-"""Step of level across such an edge."""
+"""How far outside the low steps an end may lie: they are whole steps of 10 ms."""
 
 MAJOR_TOTAL_S = 0.05
 """A cluster that has lost more than this, about a phone of speech, is major."""
@@ -81,28 +86,23 @@ def _told(heard: TrackEvidence, spans: Runs) -> Finding:
 
 def _collapses(heard: TrackEvidence) -> Runs:
     """Return the stretches, to about a millisecond, where the track falls below its own floor at once."""
-    trace = heard.trace
-    none = np.zeros((0, 2), np.int64)
-    if len(trace.fine_rms) < 3:
-        return none
-    below = 10 ** (-COLLAPSE_DB / 20)
-    low = (trace.fine_rms < below * _local_floor(trace.fine_rms)) & (
-        trace.fine_k_rms < below * _local_floor(trace.fine_k_rms)
-    )
-    low &= trace.fine_rms > 0
+    fine = heard.trace.fine_rms
+    edges = heard.trace.fine_edges
+    low = (fine < 10 ** (-COLLAPSE_DB / 20) * _local_floor(fine)) & (fine > 0)
     found = []
     for first, last in runs(low).tolist():
-        if (last - first) * 0.01 >= SILENCE_S or first == 0 or last == len(low):
-            continue
-        edges = _sharp_edges(heard, int(trace.fine_edges[first]), int(trace.fine_edges[last]))
-        if edges is not None:
-            found.append(edges)
-    return np.array(found, np.int64).reshape(-1, 2) if found else none
+        if edges[last] - edges[first] < SILENCE_S * heard.rate:
+            ends = _sharp_ends(heard, int(edges[first]), int(edges[last]))
+            if ends is not None:
+                found.append(ends)
+    return np.array(found, np.int64).reshape(-1, 2)
 
 
 def _local_floor(fine: F32) -> NDArray[np.float64]:
     """Return, per fine step, the lowest quiet end of its block and the two beside it."""
     size = round(FLOOR_BLOCK_S * 100)
+    if not len(fine):
+        return np.zeros(0)
     blocks = [fine[i : i + size] for i in range(0, len(fine), size)]
     if len(blocks) > 1 and len(blocks[-1]) < size // 2:
         blocks[-2:] = [np.concatenate(blocks[-2:])]
@@ -112,24 +112,20 @@ def _local_floor(fine: F32) -> NDArray[np.float64]:
     return np.repeat(lowest, [len(block) for block in blocks])
 
 
-def _sharp_edges(heard: TrackEvidence, start: int, stop: int) -> tuple[int, int] | None:
-    """Return where the level steps down before `start` and up after `stop`, or None where it glides."""
-    window = max(4, round(EDGE_S * heard.rate))
-    reach = round(REACH_S * heard.rate)
-    offset = max(start - reach, 0)
-    samples = heard.samples(offset, stop + reach)
-    if len(samples) < 4 * window:
+def _sharp_ends(heard: TrackEvidence, start: int, stop: int) -> tuple[int, int] | None:
+    """Return where the sound breaks off before and sets in after two low samples, or None where it glides."""
+    reach, edge = round(REACH_S * heard.rate), round(EDGE_S * heard.rate)
+    offset = max(start - reach - edge, 0)
+    samples = heard.samples(offset, stop + reach + edge)
+    left = float(np.sqrt(np.mean(samples[start - offset : stop - offset] ** 2)))
+    loud = np.flatnonzero(np.abs(samples) > WITHIN * left)
+    middle = (start + stop) // 2 - offset
+    before, after = loud[loud < middle], loud[loud >= middle]
+    if not len(before) or not len(after):
         return None
-    sums = np.concatenate(([0.0], np.cumsum(samples**2)))
-    energy = sums[window:] - sums[:-window]
-    at = np.arange(window, len(samples) - window)
-    ratio_db = 10 * np.log10((energy[at - window] + 1e-30) / (energy[at] + 1e-30))
-    falling = at <= start - offset + reach
-    rising = at >= stop - offset - reach
-    if not falling.any() or not rising.any():
+    first, last = int(before[-1]) + 1, int(after[0])
+    sides = (samples[max(first - edge, 0) : first], samples[last : last + edge])
+    least = left * 10 ** (EDGE_DB / 20)
+    if any(len(side) < edge // 2 or np.sqrt(np.mean(side**2)) < least for side in sides):
         return None
-    fall = int(np.argmax(np.where(falling, ratio_db, -np.inf)))
-    rise = int(np.argmin(np.where(rising, ratio_db, np.inf)))
-    if ratio_db[fall] < EDGE_DB or ratio_db[rise] > -EDGE_DB or at[rise] <= at[fall]:
-        return None
-    return int(at[fall]) + offset, int(at[rise]) + offset
+    return first + offset, last + offset

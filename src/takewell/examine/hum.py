@@ -10,13 +10,14 @@ from itertools import pairwise
 
 import numpy as np
 import soxr
+from numpy.typing import NDArray
 
 from takewell.examine.evidence import TrackEvidence
 from takewell.examine.wording import count, level, when
 from takewell.measure.mains_hum import Hum, hum
 from takewell.measure.weighting import weighting_db
 from takewell.roll.values import Finding, Severity
-from takewell.units import power_decibels, rms_dbfs
+from takewell.units import SINE_CREST_DB, decibels, power_decibels, rms_dbfs
 
 KIND = "hum"
 
@@ -58,6 +59,15 @@ UNDER_SPEECH_DB = 40.0
 MAJOR_DB = 25.0
 """A-weighted distance to the speech below which hum goes along with every word (common practice, no source)."""
 
+PAUSE_RATIO = 2.0
+"""Steps up to this many times the level of the quiet moments are pauses, which alone are listened to: 6 dB."""
+
+LEAST_PAUSES = 0.15
+"""Share of pauses below which the whole stretch is listened to."""
+
+RAMP_S = 0.04
+"""Length of the ramps into and out of a pause."""
+
 SAME_HZ = 0.2
 """Frequencies within this are the same mains."""
 
@@ -67,6 +77,7 @@ class _Heard:
     start_s: float
     end_s: float
     hum: Hum
+    level_dbfs: float
     weighted_dbfs: float
     speech_dbfs: float | None
     floor_dbfs: float | None
@@ -104,42 +115,72 @@ def _sections(heard: TrackEvidence) -> list[tuple[float, float, float | None, fl
 def _looked(
     heard: TrackEvidence, start_s: float, end_s: float, speech: float | None, floor: float | None
 ) -> _Heard | None:
-    found = _measured(heard, start_s, end_s, GLANCE_S)
-    if found is not None and end_s - start_s > GLANCE_S:
-        found = _measured(heard, start_s, end_s, LOOK_S) or found
-    if found is None:
+    seen = _measured(heard, start_s, end_s, GLANCE_S)
+    if seen is not None and end_s - start_s > GLANCE_S:
+        seen = _measured(heard, start_s, end_s, LOOK_S) or seen
+    if seen is None:
         return None
+    found, low_by_db = seen
     hertz = np.array([h.frequency_hz for h in found.harmonics])
-    levels = np.array([h.level_dbfs for h in found.harmonics])
+    levels = np.array([h.level_dbfs for h in found.harmonics]) + low_by_db
+    level_dbfs = found.level_dbfs + low_by_db
     weighted = float(power_decibels(np.sum(10 ** ((levels + weighting_db("A", hertz)) / 10))))
     public = abs(found.frequency_hz - found.nominal_hz) <= PUBLIC_HZ
     if not public and len(found.harmonics) < GENERATOR_LINES:
         return None
-    if found.level_dbfs > _quiet_dbfs(heard, start_s, end_s) + STEADY_DB:
+    if level_dbfs > _quiet_dbfs(heard, start_s, end_s) + STEADY_DB:
         return None
-    over_floor = floor is not None and found.level_dbfs - floor >= OVER_FLOOR_DB
+    over_floor = floor is not None and level_dbfs - floor >= OVER_FLOOR_DB
     near_speech = speech is not None and speech - weighted < UNDER_SPEECH_DB
     if not (over_floor or near_speech or (floor is None and speech is None)):
         return None
-    return _Heard(start_s, end_s, found, weighted, speech, floor)
+    return _Heard(start_s, end_s, found, level_dbfs, weighted, speech, floor)
 
 
 def _quiet_dbfs(heard: TrackEvidence, start_s: float, end_s: float) -> float:
-    steps = heard.trace.rms[heard.trace.steps(start_s, end_s)]
-    return float(rms_dbfs(np.percentile(steps.astype(np.float64), QUIET_PERCENTILE) ** 2))
+    steps = heard.trace.rms[heard.trace.steps(start_s, end_s)].astype(np.float64)
+    steps = steps[steps > 0]
+    return float(rms_dbfs(np.percentile(steps, QUIET_PERCENTILE) ** 2)) if len(steps) else -np.inf
 
 
-def _measured(heard: TrackEvidence, start_s: float, end_s: float, length_s: float) -> Hum | None:
-    samples = heard.samples(*_quietest(heard, start_s, end_s, length_s))
+def _measured(
+    heard: TrackEvidence, start_s: float, end_s: float, length_s: float
+) -> tuple[Hum, float] | None:
+    """Return the hum in the pauses of the quietest stretch and what its levels read low by, in dB.
+
+    With everything but the pauses turned down, a steady line keeps its frequency and the mean of the gate as gain.
+    """
+    part = _quietest(heard, start_s, end_s, length_s)
+    edges = heard.trace.edges
+    samples = heard.samples(int(edges[part.start]), int(edges[part.stop]))
     if len(samples) < LEAST_S * heard.rate or not samples.any():
         return None
-    if heard.rate <= LOW_RATE:
-        return hum(samples, heard.rate)
-    return hum(soxr.resample(samples, heard.rate, LOW_RATE, quality="MQ"), LOW_RATE)
+    rate = min(heard.rate, LOW_RATE)
+    if rate < heard.rate:
+        samples = soxr.resample(samples, heard.rate, rate, quality="MQ")
+    gate = _gate(heard, part, start_s, end_s, len(samples), rate)
+    found = hum(samples * gate, rate)
+    return None if found is None else (found, -float(decibels(gate.mean())))
 
 
-def _quietest(heard: TrackEvidence, start_s: float, end_s: float, length_s: float) -> tuple[int, int]:
-    """Return the samples of the stretch of up to `length_s` whose loud moments are fewest."""
+def _gate(
+    heard: TrackEvidence, part: slice, start_s: float, end_s: float, length: int, rate: int
+) -> NDArray[np.float64]:
+    """Return a gain of 1 in the pauses and 0 elsewhere, with ramps between."""
+    quiet = 10 ** ((_quiet_dbfs(heard, start_s, end_s) - SINE_CREST_DB) / 20)
+    pauses = heard.trace.rms[part] <= PAUSE_RATIO * quiet
+    if pauses.mean() < LEAST_PAUSES:
+        return np.ones(length)
+    edges = heard.trace.edges[part.start : part.stop + 1]
+    ends = np.minimum(np.round((edges - edges[0]) * rate / heard.rate).astype(np.int64), length)
+    gate = np.repeat(pauses.astype(np.float64), np.diff(ends))
+    gate = np.pad(gate, (0, length - len(gate)), mode="edge")
+    ramp = np.hanning(round(RAMP_S * rate))
+    return np.convolve(gate, ramp / ramp.sum(), mode="same")
+
+
+def _quietest(heard: TrackEvidence, start_s: float, end_s: float, length_s: float) -> slice:
+    """Return the steps of the stretch of up to `length_s` whose loud moments are fewest."""
     trace = heard.trace
     part = trace.steps(start_s, end_s)
     width = round(length_s * 10)
@@ -149,7 +190,7 @@ def _quietest(heard: TrackEvidence, start_s: float, end_s: float, length_s: floa
         sums = np.concatenate(([0.0], np.cumsum(loud)))
         first += int(np.argmin(sums[width:] - sums[:-width]))
         last = first + width
-    return int(trace.edges[first]), int(trace.edges[last])
+    return slice(first, last)
 
 
 def _told(heard: TrackEvidence, group: list[_Heard]) -> Finding:
@@ -163,7 +204,7 @@ def _told(heard: TrackEvidence, group: list[_Heard]) -> Finding:
     whole = end_s - start_s >= 0.9 * heard.length_s
     place = "" if whole else f" {when(start_s, end_s)}"
     against = (
-        "" if worst.floor_dbfs is None else f", {_against(found.level_dbfs - worst.floor_dbfs)} the floor"
+        "" if worst.floor_dbfs is None else f", {_against(worst.level_dbfs - worst.floor_dbfs)} the floor"
     )
     orders = [h.order for h in found.harmonics]
     return heard.finding(
@@ -172,15 +213,15 @@ def _told(heard: TrackEvidence, group: list[_Heard]) -> Finding:
         end_s,
         confidence=0.95 if len(orders) > 1 else 0.8,
         severity=severity,
-        sentence=f"hum at {found.frequency_hz:.2f} Hz, {level(found.level_dbfs)} dBFS with "
+        sentence=f"hum at {found.frequency_hz:.2f} Hz, {level(worst.level_dbfs)} dBFS with "
         f"{count(len(orders), 'line')}{against}{place}",
         remedy=f"Notch {found.frequency_hz:.2f} Hz and its multiples up to {max(orders)}; on set, part audio from mains.",
         frequency_hz=found.frequency_hz,
         nominal_hz=found.nominal_hz,
-        level_dbfs=found.level_dbfs,
+        level_dbfs=worst.level_dbfs,
         level_dbfs_a=worst.weighted_dbfs,
         under_speech_db_a=under,
-        over_floor_db=None if worst.floor_dbfs is None else found.level_dbfs - worst.floor_dbfs,
+        over_floor_db=None if worst.floor_dbfs is None else worst.level_dbfs - worst.floor_dbfs,
         lines=len(orders),
         orders=" ".join(map(str, orders)),
     )
