@@ -15,6 +15,7 @@ import signal
 import subprocess
 import sys
 import threading
+import time
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
@@ -28,6 +29,10 @@ ROOM = "page"
 INTERRUPTED = (
     "Interrupted: the computer or the program stopped. What was finished is kept; start it again to go on."
 )
+STOPPED = "Stopped by hand; nothing was left half-written."
+
+LETTING_GO_S = 5.0
+LOOK_AGAIN_S = 0.05
 
 Command = Sequence[str]
 
@@ -59,12 +64,7 @@ def start(folder: Path, name: str, commands: Sequence[Command], about: dict[str,
     except OSError as error:
         raise destination_error(own / LOCK, error) from error
     try:
-        try:
-            fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except OSError:
-            raise SettingError(
-                "Other work on this roll is running; wait until it is done, or stop it."
-            ) from None
+        _take(lock, folder)
         with Logbook(folder) as logbook:
             _say_interrupted(logbook, running=None)
             number = logbook.begin_step(name, {"commands": [list(c) for c in commands], **(about or {})})
@@ -124,14 +124,32 @@ def stop(folder: Path, number: int) -> None:
     with _nobody(folder) as nobody:
         if nobody or holder.get("step") != number:
             return
+    # The wish is written down first: the process may be so young that the signal ends it before it can say why.
+    with Logbook(folder) as logbook:
+        logbook.keep(ROOM, {f"stop-{number}": True})
     with contextlib.suppress(ProcessLookupError, PermissionError):
         os.kill(holder["pid"], signal.SIGINT)
 
 
+def _take(lock: int, folder: Path) -> None:
+    """Take the lock; work that has just ended may hold it for a moment longer."""
+    for _ in range(round(LETTING_GO_S / LOOK_AGAIN_S)):
+        try:
+            fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except OSError:
+            if any(step.state == "running" for step in work_on(folder)):
+                break
+            time.sleep(LOOK_AGAIN_S)
+        else:
+            return
+    raise SettingError("Other work on this roll is running; wait until it is done, or stop it.")
+
+
 def _say_interrupted(logbook: Logbook, *, running: int | None) -> None:
+    stopped = logbook.kept(ROOM)
     for step in logbook.steps():
         if step.state == "running" and step.id != running:
-            logbook.end_step(step.id, INTERRUPTED, failed=True)
+            logbook.end_step(step.id, STOPPED if f"stop-{step.id}" in stopped else INTERRUPTED, failed=True)
 
 
 @contextlib.contextmanager

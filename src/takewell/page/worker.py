@@ -12,14 +12,14 @@ import time
 from pathlib import Path
 from types import FrameType
 
-from takewell.page.work import ROOM
+from takewell.page.work import ROOM, STOPPED
 from takewell.roll import Logbook, Step
 
 SAY_EVERY_S = 0.3
 MOST_SAID = 40_000
 """Characters of what the commands printed that are kept."""
 
-STOPPED, REFUSED = 130, 2
+ENDED_BY_HAND, REFUSED = 130, 2
 PROGRESS = "TAKEWELL_PROGRESS"
 
 
@@ -53,7 +53,7 @@ class Worker:
         commands = step.detail["commands"]
         for place, command in enumerate(commands):
             if self._stopped:
-                return STOPPED
+                return ENDED_BY_HAND
             code = self._one(logbook, command, place, len(commands))
             if code >= REFUSED or code < 0:
                 break
@@ -83,7 +83,7 @@ class Worker:
 
     def _sentence(self, code: int) -> str:
         if self._stopped:
-            return "Stopped by hand; nothing was left half-written."
+            return STOPPED
         last = self._last.removeprefix("takewell: ")
         if code < 0 or code > REFUSED:
             return "It ended in the middle; what was finished is kept."
