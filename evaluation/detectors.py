@@ -29,9 +29,9 @@ SETS = {"tuned": TUNED, "held apart": HELD_APART}
 ALARMS = ("clipped", "dropout", "digital_silence", "dc_offset", "hum", "nonfinite", "dead_track")
 """Kinds that clean sound must not raise. Noise and level are left out: recordings have both, and nobody labelled them."""
 
-CLEAN_TRACKS = 24
+CLEAN_TRACKS = 12
 CLEAN_SECONDS = 60.0
-MOST_FILES = 100
+MOST_FILES = 60
 """Recordings of a source examined one by one, as they come."""
 
 
