@@ -58,7 +58,7 @@ class SimulatedRecorder:
         other = at_input.sum(axis=1, keepdims=True) - at_input
         at_input = at_input + other * 10 ** (self.crosstalk_db / 20)
         at_input += random.normal(size=at_input.shape) * 10 ** (self.input_noise_dbfs / 20) / 2**0.5
-        gain = 10 ** (np.array(self.gain_db) / 20)
+        gain = 10 ** (np.array(self.gain_db[: player.shape[1]]) / 20)
         if gain_over_time_db is not None:
             turned = np.concatenate([np.zeros(len(lead)), gain_over_time_db])
             place = np.minimum(
