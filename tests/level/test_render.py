@@ -75,6 +75,17 @@ def test_float_copies_are_the_products_rounded_once(day: Roll) -> None:
     assert np.array_equal(home[:, 1], original[:, 1])  # no moves, no change
 
 
+def test_tracks_without_moves_pass_bit_by_bit_in_integers_too(sim, write_roll: Write) -> None:  # type: ignore[no-untyped-def]
+    spoken = sim.speak("mira", 6).samples
+    clipped = np.clip(spoken * 30, -1, 1 - 2.0**-23)
+    roll = write_roll(np.stack([spoken, clipped], 1), ["Boom", "Boom safety"], encoding="int24")
+    (copy,) = render(roll, moves=[Move("1-1", 1, 0.0, 6.0, -3.0, 0.0, 0.0, True, "")])
+    original, home = samples_of(roll.folder / "1-T01.wav"), samples_of(copy.target)
+    assert np.array_equal(home[:, 1], original[:, 1])
+    assert not np.array_equal(home[:, 0], original[:, 0])
+    assert copy.clipped_samples == 0
+
+
 def test_24_bit_copies_differ_from_the_product_by_dither_alone(day: Roll) -> None:
     write_moves(day.folder, [Move("1-1", 1, 0.0, 40.0, -6.0, 0.0, 0.0, True, "")])
     (copy,) = render(day, encoding="int24")

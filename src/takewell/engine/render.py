@@ -25,6 +25,8 @@ F64 = NDArray[np.float64]
 
 BLOCK_SAMPLES = 16_384
 
+WORD_BITS = {"uint8": 8, "int16": 16, "int24": 24, "int32": 32}
+
 
 @dataclass(frozen=True)
 class RenderedFile:
@@ -47,7 +49,7 @@ class Rendering:
     actions: tuple[Action, ...]
     """Positions count the samples of the series as they follow each other in its files."""
     clipped_samples: int
-    """Samples held at the rails of an integer encoding; the limiter leaves none on the tracks it works on."""
+    """Samples held at the rails of an integer encoding: floats above full scale on channels without gain."""
 
 
 def render_series(
@@ -67,7 +69,8 @@ def render_series(
     envelopes : sequence of GainEnvelope or None
         One a channel. A channel with None passes as it is: no gain, no limiter.
     encoding : {"int16", "int24", "float32"}
-        Integers are dithered with TPDF noise; float32 is the product rounded once.
+        Integers are dithered with TPDF noise, but for channels that pass and fit as they are; float32 is the product
+        rounded once.
     ceiling_dbtp : float
     seed : int
         Of the dither; file k of the series uses ``seed + k``.
@@ -100,7 +103,8 @@ def render_series(
                         progress(len(block))
             yield limiter.finish()
 
-        clipped = _write(files, infos, shaped(), encoding, seed)
+        passes = [e is None for e in envelopes]
+        clipped = _write(files, infos, shaped(), encoding, seed, passes)
     return Rendering(tuple(info.length_samples for info in infos), limiter.actions, clipped)
 
 
@@ -135,7 +139,7 @@ def undo_series(
                     if progress is not None:
                         progress(len(block))
 
-        _write(files, infos, unshaped(), "float32", 0)
+        _write(files, infos, unshaped(), "float32", 0, [True] * len(envelopes))
 
 
 def _common(infos: Sequence[AudioInfo], envelopes: int) -> tuple[int, int]:
@@ -159,6 +163,7 @@ def _write(
     blocks: Iterator[F64],
     encoding: RenderedEncoding,
     seed: int,
+    passes: Sequence[bool],
 ) -> int:
     """Cut the stream of blocks into the files it belongs to; return the samples held at integer rails."""
     held = np.zeros((0, infos[0].channels))
@@ -173,6 +178,7 @@ def _write(
             bext=file.bext,
             ixml=file.ixml,
             channel_mask=info.channel_mask,
+            dither=[not (same and _fits(info.encoding, encoding)) for same in passes],
             seed=seed + index,
         ) as writer:
             while left:
@@ -183,3 +189,8 @@ def _write(
                 held, left = held[used:], left - used
         clipped += int(writer.clipped_samples.sum())
     return clipped
+
+
+def _fits(source: str, target: RenderedEncoding) -> bool:
+    """Return whether every value of an encoding is one of another, so that nothing has to be rounded."""
+    return target in WORD_BITS and WORD_BITS.get(source, 99) <= WORD_BITS[target]

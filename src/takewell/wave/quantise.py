@@ -7,6 +7,7 @@ Audio Eng. Soc. 40 (1992)): -93.32 dBFS at 16 bits, -141.48 dBFS at 24 (AES17). 
 and the sample's place alone, not on how the samples are cut into blocks.
 """
 
+from collections.abc import Sequence
 from typing import Literal
 
 import numpy as np
@@ -28,20 +29,27 @@ class Quantiser:
     ----------
     encoding : {"int16", "int24", "int32"}
     channels : int
-    dither : bool
-        Without it, values are rounded to the nearest integer (ties to even), so that samples which came from
-        integers of at most that width return to them bit by bit.
+    dither : bool or sequence of bool
+        For all channels or for each. Without it, values are rounded to the nearest integer (ties to even), so that
+        samples which came from integers of at most that width return to them bit by bit.
     seed : int
         Of the dither.
     """
 
     def __init__(
-        self, encoding: IntegerEncoding, channels: int, *, dither: bool = True, seed: int = 0
+        self,
+        encoding: IntegerEncoding,
+        channels: int,
+        *,
+        dither: bool | Sequence[bool] = True,
+        seed: int = 0,
     ) -> None:
         self._top = 2 ** (BITS[encoding] - 1)
         self._width = BITS[encoding] // 8
         self._channels = channels
-        self._noise = np.random.Generator(np.random.SFC64(seed)) if dither else None
+        dithered = np.full(channels, dither) if isinstance(dither, bool) else np.array(dither, np.bool_)
+        self._noise = np.random.Generator(np.random.SFC64(seed)) if dithered.any() else None
+        self._share = None if dithered.all() else dithered.astype(np.float64)
         self.clipped = np.zeros(channels, np.int64)
         """Samples of each channel that lay beyond the rails and were held there, infinities among them."""
         self.replaced = np.zeros(channels, np.int64)
@@ -59,7 +67,8 @@ class Quantiser:
     def _piece(self, samples: Samples) -> NDArray[np.uint8]:
         scaled = np.multiply(samples, float(self._top), dtype=np.float64, order="C")
         if self._noise is not None:
-            scaled += self._triangular(scaled.size).reshape(scaled.shape)
+            noise = self._triangular(scaled.size).reshape(scaled.shape)
+            scaled += noise if self._share is None else noise * self._share
         np.rint(scaled, out=scaled)
         extremes = float(scaled.max(initial=0.0)), float(scaled.min(initial=0.0))
         if not (extremes[0] <= self._top - 1 and extremes[1] >= -self._top):  # also true for NaN

@@ -8,6 +8,7 @@ file appears under its name only when it is finished. Killed in between, it leav
 
 import contextlib
 import os
+from collections.abc import Sequence
 from pathlib import Path
 from types import TracebackType
 from typing import BinaryIO, Literal, Self, get_args
@@ -49,8 +50,8 @@ class BroadcastWriter:
     channel_mask : int or None
         Speaker positions (dwChannelMask; 0 = none). None writes the plain format chunk that every reader of
         multitrack files knows; a number writes WAVE_FORMAT_EXTENSIBLE.
-    dither : bool
-        Triangular dither for integer encodings; without it, samples that came from integers return bit by bit.
+    dither : bool or sequence of bool
+        For all channels or for each: triangular dither for integer encodings; without it, samples that came from integers return bit by bit.
     seed : int
         Of the dither.
     replace_existing : bool
@@ -74,7 +75,7 @@ class BroadcastWriter:
         bext: Bext | None = None,
         ixml: Ixml | None = None,
         channel_mask: int | None = None,
-        dither: bool = True,
+        dither: bool | Sequence[bool] = True,
         seed: int = 0,
         replace_existing: bool = True,
     ) -> None:
