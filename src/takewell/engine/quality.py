@@ -160,5 +160,5 @@ def _nonfinite(track: TrackMeasurement, worth: Worth) -> str:
 
 def _passages(worth: Worth) -> str:
     if worth.moved:
-        return "The gain setting moved: level and floor step together where a new passage begins, found to 10 ms."
+        return "The gain setting moved: level and floor step together where a new passage begins (to 10 ms in a pause; within a word perhaps a sound early or late)."
     return "One: level and floor never step together."

@@ -6,16 +6,21 @@ when, between the stretches on both sides of it, the level and the floor step to
 
 Method (ours), on K-weighted levels (no offset and no rumble in them):
 
-1. Candidates: places where the lowest 100 ms of the 3 s before and of the 3 s after differ by 4 dB or more.
-2. For each the stretches on both sides, to the next candidate or for 30 s: floor = 8th percentile, level = 97th
-   percentile of their 100 ms levels. Together means: both step by 4.5 dB or more in the same direction, by the same
-   amount within 6 dB or a quarter of it. The floor must be one: a fair share of the stretch lies within 3 dB of it.
-   Its colour (A-weighted and unweighted against K-weighted level) must be the same on both sides, unless it stepped by less than
-   the level: then a floor of the recorder's own lies under the lower side. The least fitting candidate is
-   dropped and its two stretches become one, until all fit.
-3. The place itself, to 10 ms, is where three things together are likeliest: each moment before it has a level that is
+1. Candidates: places where the lowest 100 ms of the 3 s before and of the 3 s after differ by 4 dB or more. Between the
+   last quiet moment before and the first after, the place is still open.
+2. Stretches of some seconds on both sides are compared: floor = 8th percentile, level = 97th percentile of
+   their 100 ms levels. Together means: both step by 4.5 dB or more in the same direction, by the same amount within 6 dB
+   or a quarter of it. The floor must be one: a fair share of the stretch lies within 3 dB of it. Its colour
+   (A-weighted and unweighted against K-weighted level) must be the same on both sides, unless it stepped by less than
+   the level: then a floor of the recorder's own lies under the lower side. A candidate that fits at no length falls out.
+3. The others divide the track; now each is compared over the whole stretches to its neighbours (up to 30 s),
+   and the least fitting is dropped and its two stretches become one, until all fit.
+4. The place itself is where three things together are likeliest: each moment before it has a level that is
    common before, each behind it one that is common behind (the levels of both sides, brought to one setting, say which
    are); the level steps there by just the gain; and the wave has a kink there that stands out from the bends before and behind.
+
+In a pause, or where the wave was cut over in full swing, that is right to 10 ms; a move that falls between two sounds of a
+word may be put to the other side of one of them.
 
 Digital silence belongs to no setting and is passed over.
 """
@@ -51,6 +56,16 @@ COLOUR_DB = 2.0
 RECORDER_DB = 2.0
 """A floor that steps by this much less than the level shows the recorder's own noise."""
 
+WIDTHS = (4 * STEPS_PER_SECOND, 10 * STEPS_PER_SECOND, FAR_STEPS)
+GAPS = (0, 12, NEAR_STEPS)
+"""How long the stretches beside a candidate are, and how far its place may be from the quiet moment that showed it."""
+
+APART_STEPS = 2 * STEPS_PER_SECOND
+"""Candidates nearer to each other are taken for one, the best fitting."""
+
+BATCH = 256
+"""Candidates that are compared at once."""
+
 ROUNDS = 2
 SEARCH_STEPS = 4 * FINE_STEPS_PER_SECOND
 """Fine steps on each side of a candidate in which its place is looked for."""
@@ -67,13 +82,13 @@ SPIKE_MOST_DB = 20.0
 TINY = 1e-38
 
 
-class _Side(NamedTuple):
-    """What a stretch on one side of a candidate shows, in dB."""
+class _Sides(NamedTuple):
+    """What stretches show, in dB, one entry each."""
 
-    floor: float
-    level: float
+    floor: F64
+    level: F64
     colours: F64
-    steady: bool
+    steady: NDArray[np.bool_]
 
 
 class _Steps(NamedTuple):
@@ -108,16 +123,12 @@ def gain_moves(trace: Trace, bend: F32) -> list[int]:
     if len(heard) < 2 * LEAST_STEPS:
         return []
     level = _decibels(trace.k_rms[heard])
-    moving = np.sqrt(
-        np.maximum(
-            np.square(trace.rms[heard], dtype=np.float64) - np.square(trace.mean[heard], dtype=np.float64), 0
-        )
-    )
+    square = np.square(trace.rms[heard], dtype=np.float64) - np.square(trace.mean[heard], dtype=np.float64)
+    moving = np.sqrt(np.maximum(square, 0))
     steps = _Steps(
         heard, level, np.stack([_decibels(trace.a_rms[heard]), _decibels(moving)], axis=1) - level[:, None]
     )
-    coarse = [int(heard[k]) * FINE_PER_STEP for k in _candidates(level)]
-    places = _settled(steps, _apart(steps, coarse))
+    places = [int(heard[k]) * FINE_PER_STEP for k in _fitting(steps, _candidates(level))]
     for _ in range(ROUNDS):
         places = _placed_again(trace, bend, steps, _apart(steps, places))
         places = _settled(steps, _apart(steps, places))
@@ -128,7 +139,7 @@ def _decibels(amplitude: F32 | F64) -> F64:
     return np.asarray(20 * np.log10(np.maximum(amplitude.astype(np.float64), TINY)))
 
 
-def _candidates(level: F64) -> list[int]:
+def _candidates(level: F64) -> I64:
     """Return the entries where the lowest levels before and after differ."""
     edge = np.full(NEAR_STEPS, np.inf)
     at = np.arange(LEAST_STEPS // 2, len(level) - LEAST_STEPS // 2)
@@ -143,9 +154,8 @@ def _candidates(level: F64) -> list[int]:
                 continue
             # The plateau begins with the last quiet step before a move up, and ends with the first after one down.
             high = group[jump[group] >= jump[group].max() - 1]
-            k = int(high[0] if sign > 0 else high[-1])
-            found.append(int(at[k]))
-    return sorted(found)
+            found.append(at[high[0] if sign > 0 else high[-1]])
+    return np.array(sorted(found), np.int64)
 
 
 def _running_minimum(level: F64, steps: int) -> F64:
@@ -154,6 +164,29 @@ def _running_minimum(level: F64, steps: int) -> F64:
     forward = np.minimum.accumulate(padded, axis=1).ravel()
     backward = np.minimum.accumulate(padded[:, ::-1], axis=1)[:, ::-1].ravel()
     return np.minimum(backward[: len(level)], forward[steps - 1 : steps - 1 + len(level)])
+
+
+def _fitting(steps: _Steps, candidates: I64) -> list[int]:
+    """Return entries near the candidates at which the stretches of some length beside them step together."""
+    found: list[tuple[float, int]] = []
+    for first in range(0, len(candidates), BATCH):
+        part = candidates[first : first + BATCH]
+        best, place = np.full(len(part), -np.inf), part.copy()
+        for width in WIDTHS:
+            for gap in GAPS:
+                # A move up lies behind the last quiet moment of the setting before, a move down before the first of the one after.
+                for start, end in ((part, part + gap), (part - gap, part)):
+                    before = _sides(steps, start - GUARD_STEPS - width, start - GUARD_STEPS)
+                    after = _sides(steps, end + 1 + GUARD_STEPS, end + 1 + GUARD_STEPS + width)
+                    fit = _fit(before, after)
+                    better = fit > best
+                    best[better], place[better] = fit[better], ((start + end) // 2)[better]
+        found += [(float(best[k]), int(place[k])) for k in np.flatnonzero(best >= 0)]
+    kept: list[int] = []
+    for _, place_of in sorted(found, reverse=True):
+        if all(abs(place_of - other) >= APART_STEPS for other in kept):
+            kept.append(place_of)
+    return sorted(kept)
 
 
 def _apart(steps: _Steps, places: list[int]) -> list[int]:
@@ -165,71 +198,84 @@ def _apart(steps: _Steps, places: list[int]) -> list[int]:
     return kept
 
 
-def _windows(steps: _Steps, places: list[int]) -> list[tuple[int, int, int]]:
+def _windows(steps: _Steps, places: list[int]) -> I64:
     """Return (start of the stretch before, place, end of the stretch after) in entries, for each place."""
-    bounds = [0, *(steps.at(place) for place in places), len(steps.level)]
-    return [
-        (max(before, at - FAR_STEPS), at, min(after, at + FAR_STEPS))
-        for before, at, after in zip(bounds, bounds[1:], bounds[2:], strict=False)
-    ]
-
-
-def _sides(steps: _Steps, start: int, at: int, end: int) -> tuple[_Side, _Side]:
-    before, after = slice(start, max(at - GUARD_STEPS, start)), slice(at + 1 + GUARD_STEPS, end)
-    return _side(steps.level[before], steps.colours[before]), _side(steps.level[after], steps.colours[after])
-
-
-def _side(level: F64, colours: F64) -> _Side:
-    if not len(level):
-        return _Side(-np.inf, -np.inf, np.zeros(2), False)
-    floor, loud = np.quantile(level, (FLOOR_QUANTILE, LEVEL_QUANTILE))
-    near = np.abs(level - floor) <= FLOOR_SPREAD_DB
-    steady = np.count_nonzero(near) >= max(FLOOR_STEPS, FLOOR_SHARE * len(level))
-    return _Side(
-        float(floor), float(loud), np.median(colours[level <= floor + FLOOR_SPREAD_DB], axis=0), bool(steady)
+    bounds = np.array([0, *(steps.at(place) for place in places), len(steps.level)])
+    middle = bounds[1:-1]
+    return np.stack(
+        [np.maximum(bounds[:-2], middle - FAR_STEPS), middle, np.minimum(bounds[2:], middle + FAR_STEPS)],
+        axis=1,
     )
 
 
-def _fit(before: _Side, after: _Side) -> float:
-    """Return by how many decibels a place is a move of the gain; negative where it is none."""
-    floor, level = after.floor - before.floor, after.level - before.level
-    size, least = max(abs(floor), abs(level)), min(abs(floor), abs(level))
-    if not (before.steady and after.steady) or not floor * level > 0:
-        return -np.inf
-    apart = abs(floor - level) - max(ALIKE_DB, ALIKE_PART * size)
-    same_colour = (
-        abs(floor) < abs(level) - RECORDER_DB or np.abs(after.colours - before.colours).max() <= COLOUR_DB
+def _beside(steps: _Steps, windows: I64) -> tuple[_Sides, _Sides]:
+    """Return what the stretches before and after each place show."""
+    start, at, end = windows.T
+    return _sides(steps, start, at - GUARD_STEPS), _sides(steps, at + 1 + GUARD_STEPS, end)
+
+
+def _sides(steps: _Steps, start: I64, end: I64) -> _Sides:
+    """Return what the entries from each `start` to its `end` show; what lies outside the track is left out."""
+    start, end = np.clip(start, 0, len(steps.level)), np.clip(end, 0, len(steps.level))
+    count = np.maximum(end - start, 0)
+    at = start[:, None] + np.arange(max(int(count.max(initial=0)), 1))
+    inside = at < end[:, None]
+    at = np.minimum(at, len(steps.level) - 1)
+    level = np.where(inside, steps.level[at], np.inf)
+    ranked = np.sort(level, axis=1)
+    rows, last = np.arange(len(start)), np.maximum(count - 1, 0)
+    floor, loud = (ranked[rows, (part * last).astype(np.int64)] for part in (FLOOR_QUANTILE, LEVEL_QUANTILE))
+    with np.errstate(invalid="ignore"):  # an empty stretch has an infinite floor
+        quiet = level <= floor[:, None] + FLOOR_SPREAD_DB
+        near = np.count_nonzero(quiet & inside & (level >= floor[:, None] - FLOOR_SPREAD_DB), axis=1)
+    quiet &= inside
+    colours = np.where(quiet[:, :, None], steps.colours[at], 0.0).sum(axis=1)
+    colours /= np.maximum(np.count_nonzero(quiet, axis=1), 1)[:, None]
+    return _Sides(
+        floor, loud, colours, (near >= np.maximum(FLOOR_STEPS, FLOOR_SHARE * count)) & (count >= LEAST_STEPS)
     )
-    return float(min(least - LEAST_MOVE_DB, -apart)) if same_colour else -np.inf
+
+
+def _fit(before: _Sides, after: _Sides) -> F64:
+    """Return by how many decibels each place is a move of the gain; negative where it is none."""
+    with np.errstate(invalid="ignore"):  # empty stretches, which are not steady
+        floor, level = after.floor - before.floor, after.level - before.level
+        size, least = np.maximum(abs(floor), abs(level)), np.minimum(abs(floor), abs(level))
+        apart = abs(floor - level) - np.maximum(ALIKE_DB, ALIKE_PART * size)
+        other_colour = np.abs(after.colours - before.colours).max(axis=1) > COLOUR_DB
+        wrong = (floor * level <= 0) | (other_colour & (abs(floor) >= abs(level) - RECORDER_DB))
+        fit = np.minimum(least - LEAST_MOVE_DB, -apart)
+    return np.where(before.steady & after.steady & ~wrong, fit, -np.inf)
 
 
 def _settled(steps: _Steps, places: list[int]) -> list[int]:
     """Drop the least fitting place until all fit and no stretch is too short."""
-    fits = [_fit(*_sides(steps, *w)) for w in _windows(steps, places)]
+    fits = list(_fit(*_beside(steps, _windows(steps, places))))
     while places:
         windows = _windows(steps, places)
-        short = [k for k, (a, b, c) in enumerate(windows) if min(b - a, c - b) < LEAST_STEPS]
-        worst = int(np.argmin(fits))
-        if fits[worst] >= 0:
-            if not short:
-                break
-            worst = min(short, key=lambda k: fits[k])
+        short = np.minimum(windows[:, 1] - windows[:, 0], windows[:, 2] - windows[:, 1]) < LEAST_STEPS
+        # A stretch too short to be a setting loses the worse of its ends first: it spoils what lies beside it.
+        order = np.where(short, np.minimum(fits, -1e-9), fits)
+        worst = int(np.argmin(order))
+        if order[worst] >= 0:
+            break
         del places[worst], fits[worst]
-        windows = _windows(steps, places)
-        for k in (worst - 1, worst):
-            if 0 <= k < len(places):
-                fits[k] = _fit(*_sides(steps, *windows[k]))
+        near = [k for k in (worst - 1, worst) if 0 <= k < len(places)]
+        if near:
+            for k, fit in zip(near, _fit(*_beside(steps, _windows(steps, places)[near])), strict=True):
+                fits[k] = fit
     return places
 
 
 def _placed_again(trace: Trace, bend: F32, steps: _Steps, places: list[int]) -> list[int]:
     """Return the places moved to where the stretches on both sides say they are likeliest."""
+    if not places:
+        return []
     bounds = [0, *places, len(bend)]
+    before, after = _beside(steps, _windows(steps, places))
     again = []
-    for k, window in enumerate(_windows(steps, places)):
-        before, after = _sides(steps, *window)
-        place = places[k]
-        gain = after.floor - before.floor
+    for k, place in enumerate(places):
+        gain = float(after.floor[k] - before.floor[k])
         if not np.isfinite(gain):
             continue
         far, guard = FAR_STEPS * FINE_PER_STEP, GUARD_STEPS * FINE_PER_STEP
