@@ -152,6 +152,6 @@ def picture():
 
     def keep(page, name, *, full_page=False):
         if folder:
-            page.screenshot(path=Path(folder) / f"{name}.png", full_page=full_page)
+            page.screenshot(path=Path(folder) / f"page-{name}.png", full_page=full_page)
 
     return keep

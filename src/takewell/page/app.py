@@ -4,6 +4,7 @@ Errors are translated in this one place: what a person can mend is said in its o
 sentence without internals, with the cause in the terminal.
 """
 
+import contextlib
 import logging
 import threading
 from collections.abc import AsyncIterator, Awaitable, Callable, Iterable
@@ -65,14 +66,21 @@ def application(address: Address, roots: Iterable[Path] | None = None, first: Pa
 
 
 @asynccontextmanager
-async def _lifespan(_app: FastAPI) -> AsyncIterator[None]:
-    # The first sound and the first forecast should not wait for the loops to load.
-    threading.Thread(target=_warm_up, daemon=True).start()
+async def _lifespan(app: FastAPI) -> AsyncIterator[None]:
+    # The first day sheet should not wait for the roll to be read, nor the first sound for the loops to load.
+    threading.Thread(target=_warm_up, args=(app,), daemon=True).start()
     yield
 
 
-def _warm_up() -> None:
+def _warm_up(app: FastAPI) -> None:
     import numpy as np
+
+    if app.state.first is not None:
+        with contextlib.suppress(TakewellError, OSError):  # whoever asks for it will be told
+            for _ in range(
+                2
+            ):  # reading a roll for the first time writes its logbook, so it counts as changed
+                app.state.shelf.roll(app.state.first).rows  # noqa: B018
 
     from takewell.shape import Limiter
 

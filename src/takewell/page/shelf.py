@@ -4,10 +4,12 @@ Conventions: everything is read from the roll's folder when it changed since (si
 the logbook), and may be forgotten at any time. Nothing is measured here: what was not measured yet is said so.
 """
 
+import itertools
 import threading
 from collections import OrderedDict
 from collections.abc import Callable, Hashable, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 from typing import TypeVar
 
@@ -19,11 +21,13 @@ from takewell.level.forecast import Forecast
 from takewell.page.places import Places
 from takewell.roll import (
     Examination,
+    Finding,
     Logbook,
     MeasuredTake,
     Move,
     Roll,
     Take,
+    Verdict,
     is_roll,
     measured_take,
     read_moves,
@@ -35,6 +39,7 @@ TARGET_LUFS = -23.0
 """Where dialogue should lie (EBU R 128), unless a hand-over says otherwise."""
 
 T = TypeVar("T")
+OfTake = TypeVar("OfTake", Verdict, Finding, Move)
 
 
 class Kept:
@@ -68,8 +73,30 @@ class OpenRoll:
     moves: tuple[Move, ...]
     proposed: tuple[Move, ...]
     copies_sentence: str
+    serial: int
+    """Grows with every reading of any roll."""
     moves_sentence: str
     """What is wrong with ``moves.csv``; empty where it can be read."""
+
+    @cached_property
+    def verdicts_of(self) -> dict[str, list[Verdict]]:
+        """The verdicts by take."""
+        return _by_take(self.examination.verdicts if self.examination else ())
+
+    @cached_property
+    def findings_of(self) -> dict[str, list[Finding]]:
+        """The findings by take, worst first."""
+        return _by_take(self.examination.findings if self.examination else ())
+
+    @cached_property
+    def moves_of(self) -> dict[str, list[Move]]:
+        """The moves by take."""
+        return _by_take(self.moves)
+
+    @cached_property
+    def rows(self) -> list[tuple[Take, SheetTake]]:
+        """Every take as a row of the day sheet, without pictures."""
+        return [(take, sheet(self, take, None)) for take in self.roll.takes]
 
 
 @dataclass(frozen=True)
@@ -91,6 +118,7 @@ class Shelf:
         self._takes = Kept(3)
         self._forecasts = Kept(2, lambda forecast: forecast.close())  # type: ignore[attr-defined]
         self._strips = Kept(4000)
+        self._serials = itertools.count()
 
     def roll(self, folder: Path) -> OpenRoll:
         """Return a roll as it stands now.
@@ -115,7 +143,7 @@ class Shelf:
             moves, proposed, wrong = read_moves(folder), read_moves(folder, PROPOSED), ""
         except TakewellError as error:
             moves, proposed, wrong = (), (), str(error)
-        return OpenRoll(roll, examination, moves, proposed, copies, wrong)
+        return OpenRoll(roll, examination, moves, proposed, copies, next(self._serials), wrong)
 
     def take(self, opened: OpenRoll, take: Take) -> OpenTake | None:
         """Return a take with its traces, None where it was not measured yet."""
@@ -136,25 +164,27 @@ class Shelf:
     def strips(self, opened: OpenRoll, take: Take, make: Callable[[], T]) -> T:
         """Return the strips of a take, drawn once as long as nothing in the roll changed."""
         return self._strips.get(
-            (_take_key(opened.roll, take), opened.examination is not None, id(opened)), make
+            (_take_key(opened.roll, take), opened.examination is not None, opened.serial), make
         )
 
 
 def sheet(opened: OpenRoll, take: Take, measured: OpenTake | None) -> SheetTake:
     """Return a take in words and figures; with pictures where it is measured."""
-    examination = opened.examination or Examination((), ())
     return take_sheet(
         take,
         measured.tracks if measured else {},
-        _of(take, examination.verdicts),
-        _of(take, examination.findings),
-        _of(take, opened.moves),
+        opened.verdicts_of.get(take.id, []),
+        opened.findings_of.get(take.id, []),
+        opened.moves_of.get(take.id, []),
         target_lufs=TARGET_LUFS,
     )
 
 
-def _of(take: Take, values: Sequence[T]) -> list[T]:
-    return [value for value in values if value.take == take.id]  # type: ignore[attr-defined]
+def _by_take(values: Sequence[OfTake]) -> dict[str, list[OfTake]]:
+    found: dict[str, list[OfTake]] = {}
+    for value in values:
+        found.setdefault(value.take, []).append(value)
+    return found
 
 
 def _opened(roll: Roll, take: Take) -> OpenTake:

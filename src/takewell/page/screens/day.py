@@ -27,7 +27,7 @@ def day(
 ) -> HTMLResponse:
     """Show the day sheet."""
     roll = opened.roll
-    rows = [(take, sheet(opened, take, None)) for take in roll.takes]
+    rows = opened.rows
     shown = [(take, row) for take, row in rows if _meant(row, q, verdict)]
     verdicts = opened.examination.verdicts if opened.examination else ()
     title, subtitle = day_title(roll)

@@ -322,8 +322,7 @@ def _foretold(
 
 
 def _findings(opened: OpenRoll, take: Take) -> list[Finding]:
-    found = opened.examination.findings if opened.examination else ()
-    return [finding for finding in found if finding.take == take.id]
+    return opened.findings_of.get(take.id, [])
 
 
 def _figures(moves: Sequence[Move]) -> list[tuple[float, float, float]]:
