@@ -148,10 +148,27 @@ def test_two_converters_change_over_with_the_level() -> None:
     n = np.arange(2 * RATE)
     tone = np.sin(2 * np.pi * 997 / RATE * n)[:, None]
     quiet, _ = through(chain, 0.02 * tone)
-    loud, way = through(chain, 0.1 * tone)
+    _loud, way = through(chain, 0.1 * tone)
     assert a_weighted_dbfs((quiet - 0.02 * tone)[RATE:, 0]) == pytest.approx(-115, abs=0.3)
     assert a_weighted_dbfs((loud - 0.1 * tone)[RATE:, 0]) == pytest.approx(-90, abs=0.3)
     assert way.uses(0)[1].coarse_s == pytest.approx(2.0, abs=0.01)
+
+
+def test_a_deferred_gain_limiter_raises_the_floor_by_what_it_defers() -> None:
+    # 10 dB deferred: the same gain in the quiet, 10 dB more of the converter's noise (common practice, no source).
+    n = np.arange(2 * RATE)
+    quiet = 0.001 * np.sin(2 * np.pi * 997 / RATE * n)[:, None]
+    plain, _ = through(parse_chain("gain=20,encoding=float64,noise=-110", RATE), quiet)
+    words = "gain=20,encoding=float64,noise=-110,limiter=deferred,range=10,threshold=-3,ratio=20,attack=0"
+    deferred, _ = through(parse_chain(words, RATE), quiet)
+    assert a_weighted_dbfs((plain - 10 * quiet)[:, 0]) == pytest.approx(-110, abs=0.1)
+    assert a_weighted_dbfs((deferred - 10 * quiet)[:, 0]) == pytest.approx(-100, abs=0.1)
+    # In the loud the converter has 10 dB of room: -6 dBFS stand at +4 in it and clip, -10.5 dBFS at -0.5 and do not.
+    _loud, way = through(parse_chain(words.replace("float64", "int24"), RATE), 0.5 * quiet / 0.001)
+    assert [one for one in way.gave_way(0) if one.stage == "converter"]
+    _out, easier = through(parse_chain(words.replace("float64", "int24"), RATE), 0.3 * quiet / 0.001)
+    assert not easier.gave_way(0)
+    assert easier.uses(0)[-1].limiter_db == pytest.approx(-10.0, abs=0.05)
 
 
 def write(path: Path, samples: np.ndarray, subtype: str = "FLOAT") -> Path:
@@ -167,7 +184,7 @@ def test_what_float_saved_is_said(tmp_path: Path) -> None:
         parse_chain(words, RATE)
         for words in ("encoding=int24", "gain=-40,encoding=int16", "gain=-12,encoding=float32")
     ]
-    found = what_if(file, chains, render=tmp_path / "listen")
+    found = what_if(file, chains, ceiling_dbtp=-15.0, render=tmp_path / "listen")
     clipping, low, float_again = found.chains
     assert found.samples_over_full_scale == np.count_nonzero(np.abs(samples) > 1)
     assert "9.0 dB over full scale" in found.saved
@@ -185,7 +202,9 @@ def test_what_float_saved_is_said(tmp_path: Path) -> None:
         assert len(heard) == len(samples)
         import soxr
 
-        assert np.abs(soxr.resample(heard, RATE, 8 * RATE)).max() <= 10 ** (-1 / 20) + 0.003
+        highest_db = 20 * np.log10(np.abs(soxr.resample(heard, RATE, 8 * RATE)).max())
+        # At -23 LUFS the words would reach higher: the limiter holds them just under the ceiling.
+        assert -16.0 < highest_db <= -15.0 + 0.05
     with pytest.raises(DestinationError, match="is there already"):
         what_if(file, chains, render=tmp_path / "listen")
 
