@@ -170,3 +170,13 @@ def test_a_bang_is_over_before_the_room_answers(track, set_up, conditions, sourc
     heard = track_levels(track(bang, clap), live, conditions).sources
     assert heard[0].rms_db_spl == pytest.approx(98.0)
     assert heard[1].rms_db_spl > 98.0
+
+
+def test_the_floor_is_as_uncertain_as_the_room_where_the_room_makes_it(track, set_up, conditions):
+    loud, quiet = (
+        track_levels(track(), replace(set_up, room_noise_db_a=noise), conditions).floor_sd_db
+        for noise in (60.0, -10.0)
+    )
+    # All of it the room's 3 dB and the microphone's 1 dB; or the microphone's alone.
+    assert loud == pytest.approx(10**0.5, abs=0.01)
+    assert quiet == pytest.approx(1.0, abs=0.01)

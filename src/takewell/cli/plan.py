@@ -82,7 +82,7 @@ def _show(plan: "DayPlan", *, stages: bool) -> None:
                     figure(loudest.risk_percent),
                 )
             )
-        headings = ("track", "gain dB", "serves both ends", "speech dBFS", "floor dBFS A", "speech over it", "loudest", "its peak dBFS", "gives way first", "at, dB more", "risk %")  # fmt: skip
+        headings = ("track", "gain dB", "serves both ends", "speech dBFS", "floor dBFS A", "speech over it", "loudest", "its peak dBFS", "gives way first", "dB left", "risk %")  # fmt: skip
         print_table(headings, rows, numbers=(1, 3, 4, 5, 7, 9, 10), title=s.set_up.name)
         if stages:
             for planned in s.tracks:
