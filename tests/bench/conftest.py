@@ -8,7 +8,6 @@ import pytest
 from simulated_recorder import RATE, Played, SimulatedRecorder, write_recording
 from takewell.bench import ProgrammeSettings, parts, write_signals
 
-
 ONE_CHANNEL = ("clock", "noise", "cut")
 """Parts recorded from one channel only, to save time."""
 

@@ -148,7 +148,7 @@ def test_two_converters_change_over_with_the_level() -> None:
     n = np.arange(2 * RATE)
     tone = np.sin(2 * np.pi * 997 / RATE * n)[:, None]
     quiet, _ = through(chain, 0.02 * tone)
-    _loud, way = through(chain, 0.1 * tone)
+    loud, way = through(chain, 0.1 * tone)
     assert a_weighted_dbfs((quiet - 0.02 * tone)[RATE:, 0]) == pytest.approx(-115, abs=0.3)
     assert a_weighted_dbfs((loud - 0.1 * tone)[RATE:, 0]) == pytest.approx(-90, abs=0.3)
     assert way.uses(0)[1].coarse_s == pytest.approx(2.0, abs=0.01)

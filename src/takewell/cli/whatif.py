@@ -58,16 +58,24 @@ def command(
 
 def _print(found: "WhatIf") -> None:
     headings = (
-        "through", "channel", "peak dBFS", "clips", "clipped s", "limiter dB", "loudness LUFS", "floor at level dBFS (A)", "against as recorded dB",
-    )  # fmt: skip
+        "",
+        "channel",
+        "peak dBFS",
+        "clips",
+        "clipped s",
+        "limiter dB",
+        "LUFS",
+        "floor at level",
+        "against own",
+    )
     rows = [
         ("as recorded", str(k + 1), figure(peak), "–", "–", "–", figure(one.integrated_lufs), figure(one.floor_at_level_dbfs_a), "–")
         for k, (one, peak) in enumerate(zip(found.recorded, found.peaks_dbfs, strict=True))
     ]  # fmt: skip
-    for chain in found.chains:
+    for number, chain in enumerate(found.chains, start=1):
         rows += [
             (
-                chain.name,
+                f"chain {number}",
                 str(one.channel),
                 figure(one.stages[-1].peak_db),
                 str(len(one.gave_way) or "–"),
@@ -80,8 +88,11 @@ def _print(found: "WhatIf") -> None:
             for one in chain.channels
         ]
     print_table(headings, rows, numbers=range(1, len(headings)), title=found.file)
-    for chain in found.chains:
-        print(f"  {chain.name}: {chain.sentence}")
+    print(
+        "  Floor at level: dBFS (A), once the dialogue is at its target; against own: dB above that of the recording."
+    )
+    for number, chain in enumerate(found.chains, start=1):
+        print(f"  chain {number}, {chain.name}: {chain.sentence}")
         places = [one for channel in chain.channels for one in channel.gave_way]
         for one in sorted(places, key=lambda place: -place.over_db)[:SHOWN]:
             print(
