@@ -10,7 +10,7 @@ import takewell
 ROOT = Path(takewell.__file__).parent
 
 FLOORS = [
-    {"units", "errors", "timecode", "files"},
+    {"units", "errors", "timecode", "files", "toml_table"},
     {"wave", "manifest"},
     {"measure", "shape", "draw"},
     {"engine"},
@@ -24,6 +24,7 @@ NEIGHBOURS = {
     ("files", "errors"),
     ("units", "errors"),
     ("timecode", "errors"),
+    ("toml_table", "errors"),
     ("plan", "kit"),
     ("cli", "page"),
 }

@@ -38,7 +38,7 @@ def test_options_go_over_a_base() -> None:
         ("[level]\nlimit_db = true", "limit_db = True is not a number"),
         ("[level]\njoins = 'straight'", "neither 'raised_cosine' nor 'db_linear'"),
         ("[level]\nsafety = 1", "neither true nor false"),
-        ("level = 3", "level is not a table"),
+        ("level = 3", "has no table \\[level\\]"),
         ("[level", "cannot be read as TOML"),
     ],
 )

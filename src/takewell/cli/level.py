@@ -7,7 +7,7 @@ import click
 
 from takewell.cli.main import DONE, NEEDS_A_PERSON
 from takewell.cli.output import figure, json_option, print_json, print_table, say
-from takewell.cli.steps import Samples, ceiling_option, target_option
+from takewell.cli.steps import Samples, ceiling_option, given_options, target_option
 
 if TYPE_CHECKING:
     from takewell.level import LevelledCopy, LevelSettings
@@ -133,7 +133,6 @@ def command(
 def _settings_of(roll: "Roll", file: Path | None) -> "LevelSettings":
     from takewell.level import LevelSettings, roll_settings
 
-    context = click.get_current_context()
     base = roll_settings(roll.folder) if file is None else LevelSettings.from_toml(file)
     names = (
         "target_lufs",
@@ -145,11 +144,8 @@ def _settings_of(roll: "Roll", file: Path | None) -> "LevelSettings":
         "limit_db",
         "safety",
     )
-    given = {
-        name: context.params[name]
-        for name in names
-        if context.get_parameter_source(name) == click.core.ParameterSource.COMMANDLINE
-    }
+    params = click.get_current_context().params
+    given = given_options({name: params[name] for name in names})
     return LevelSettings.from_mapping(given, base)
 
 

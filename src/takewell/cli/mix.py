@@ -6,7 +6,7 @@ import click
 
 from takewell.cli.main import DONE, NEEDS_A_PERSON
 from takewell.cli.output import figure, json_option, print_json, print_table, say
-from takewell.cli.steps import Layout, Samples, ceiling_option, target_option
+from takewell.cli.steps import Layout, Samples, ceiling_option, given_options, target_option
 
 
 @click.command("mix", short_help="Mix a roll's microphones automatically.")
@@ -26,6 +26,13 @@ from takewell.cli.steps import Layout, Samples, ceiling_option, target_option
 @click.option(
     "--samples", default="int24", show_default=True, type=click.Choice(["int24", "int16", "float32"])
 )
+@click.option(
+    "--settings",
+    "settings_file",
+    type=click.Path(path_type=Path),
+    metavar="TOML",
+    help="Weights, pans and the rest from the table [mix] of a file; options given here win.",
+)
 @json_option
 def command(
     roll: Path,
@@ -35,6 +42,7 @@ def command(
     ceiling_dbtp: float,
     to: Path | None,
     samples: Samples,
+    settings_file: Path | None,
     as_json: bool,
 ) -> int:
     """Mix the ISOs of each take of a ROLL, levelled by its moves: each microphone's share of one gain is its share of the level.
@@ -44,7 +52,9 @@ def command(
     from takewell.cli.steps import mixed, real_roll
     from takewell.mix import MixSettings
 
-    settings = MixSettings(layout=layout, target_lufs=target_lufs, ceiling_dbtp=ceiling_dbtp)
+    base = None if settings_file is None else MixSettings.from_toml(settings_file)
+    given = given_options({"layout": layout, "target_lufs": target_lufs, "ceiling_dbtp": ceiling_dbtp})
+    settings = MixSettings.from_mapping(given, base)
     mixes = mixed(real_roll(roll), settings, takes or None, encoding=samples, out=to, quiet=as_json)
     if as_json:
         for mix in mixes:
@@ -67,6 +77,6 @@ def command(
     for mix in mixes:
         if mix.limited_by_peaks:
             say(
-                f"{mix.take}: the peaks leave no room for {target_lufs:g} LUFS; it came to {figure(mix.loudness_lufs)} LUFS."
+                f"{mix.take}: the peaks leave no room for {settings.target_lufs:g} LUFS; it came to {figure(mix.loudness_lufs)} LUFS."
             )
     return NEEDS_A_PERSON if any(mix.limited_by_peaks for mix in mixes) else DONE

@@ -1,6 +1,6 @@
 """Steps that more than one command takes: each calls the day's work and shows how far it is."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
@@ -25,6 +25,13 @@ target_option = click.option(
 ceiling_option = click.option(
     "--ceiling", "ceiling_dbtp", default=-1.0, show_default=True, metavar="DBTP", help="Highest true peak."
 )
+
+
+def given_options(values: Mapping[str, object]) -> dict[str, object]:
+    """Return those of the running command's options that were given on the command line."""
+    context = click.get_current_context()
+    source = click.core.ParameterSource.COMMANDLINE
+    return {name: value for name, value in values.items() if context.get_parameter_source(name) == source}
 
 
 def _of_a_take(show: Progress | None) -> OF_A_TAKE:

@@ -6,7 +6,6 @@ command line or in the table ``[level]`` of a TOML file under the names of the f
 
 import json
 import math
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, fields, replace
 from pathlib import Path
@@ -15,6 +14,7 @@ from typing import Any, Literal
 from takewell import files
 from takewell.errors import SettingError
 from takewell.roll.sheet import TEXT_FOLDER
+from takewell.toml_table import toml_table
 
 Joins = Literal["raised_cosine", "db_linear"]
 
@@ -108,16 +108,9 @@ class LevelSettings:
         Raises
         ------
         SettingError
-            If the file cannot be read or says something else.
+            If the file cannot be read, has no such table, or says something that is not known.
         """
-        try:
-            document = tomllib.loads(path.read_text(encoding="utf-8"))
-        except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
-            what = error.strerror if isinstance(error, OSError) and error.strerror else error
-            raise SettingError(f"{path} cannot be read as TOML: {what}.") from error
-        table = document.get("level", {})
-        if not isinstance(table, dict):
-            raise SettingError(f"{path}: level is not a table; write [level] and the settings below it.")
+        table = toml_table(path, "level")
         try:
             return cls.from_mapping(table)
         except SettingError as error:

@@ -5,13 +5,13 @@ one can be set on the command line or in the table ``[mix]`` of a TOML file unde
 """
 
 import math
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
 from typing import Any, Literal
 
 from takewell.errors import SettingError
+from takewell.toml_table import toml_table
 
 Layout = Literal["mono", "stereo"]
 
@@ -80,16 +80,9 @@ class MixSettings:
         Raises
         ------
         SettingError
-            If the file cannot be read or says something else.
+            If the file cannot be read, has no such table, or says something that is not known.
         """
-        try:
-            document = tomllib.loads(path.read_text(encoding="utf-8"))
-        except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
-            what = error.strerror if isinstance(error, OSError) and error.strerror else error
-            raise SettingError(f"{path} cannot be read as TOML: {what}.") from error
-        table = document.get("mix", {})
-        if not isinstance(table, dict):
-            raise SettingError(f"{path}: mix is not a table; write [mix] and the settings below it.")
+        table = toml_table(path, "mix")
         try:
             return cls.from_mapping(table)
         except SettingError as error:
