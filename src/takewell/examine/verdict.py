@@ -83,7 +83,9 @@ def judge(
     whole = [twin for twin in twins if twin.other.track.number in whole_twins]
     if word in ("mend", "lost") and whole:
         word, reason = "mend", f"{reason}; {_twin_name(whole[0])} is whole"
-    reason = reason[:1].upper() + reason[1:]
+    # A file's name keeps its own first letter, and a sentence that ends with a full stop gets no second.
+    opening, _, _ = reason.partition(" ")
+    reason = (reason if "." in opening else reason[:1].upper() + reason[1:]).removesuffix(".")
     return Verdict(heard.take.id, heard.track.file, heard.track.number, word, f"{reason}.")
 
 
