@@ -12,7 +12,7 @@ from pathlib import Path
 import httpx2 as httpx
 import numpy as np
 import pytest
-from playwright.sync_api import Error, sync_playwright
+from playwright.sync_api import Error, expect, sync_playwright
 
 from small_card import speech, write_take
 from takewell.cli.main import run
@@ -60,6 +60,12 @@ def prepared(card, tmp_path_factory) -> Path:
 def roll(prepared, tmp_path) -> Path:
     """A copy of the roll that a test may change."""
     return Path(shutil.copytree(prepared, tmp_path / "roll"))
+
+
+PATIENCE_MS = 60_000
+"""How long a screen is waited for: a busy machine is slow, and how fast it is says nothing here."""
+
+expect.set_options(timeout=PATIENCE_MS)
 
 
 class Served:
@@ -135,6 +141,7 @@ def chromium():
 def tab(chromium):
     """A tab; at the end it must have logged no error."""
     context = chromium.new_context(viewport={"width": 1280, "height": 900})
+    context.set_default_timeout(PATIENCE_MS)
     page = context.new_page()
     wrong = []
     page.on("pageerror", lambda error: wrong.append(str(error)))

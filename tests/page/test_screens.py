@@ -24,6 +24,7 @@ def test_first_visit_says_what_to_do(serve, tab, tmp_path, picture):
     with serve("--root", tmp_path) as served:
         tab.goto(served.address)
         expect(tab.get_by_role("heading", level=1)).to_have_text("What came home today?")
+        tab.get_by_label("Folder for it").fill("/home/you/takewell-demo")
         picture(tab, "start")
         tab.get_by_role("link", name="Check a card in").click()
         tab.get_by_role("link", name=str(tmp_path)).click()
@@ -42,6 +43,7 @@ def test_a_card_is_checked_in_and_becomes_a_day_sheet(serve, tab, card, tmp_path
         tab.get_by_role("link", name="To the day sheet").click()
         expect(tab.locator("#day tbody tr")).to_have_count(2)
         expect(tab.locator("#day")).to_contain_text("mend")
+        expect(tab.locator(".strip svg")).to_have_count(4)
     assert move_of(tmp_path / "roll", 2)
 
 
@@ -158,6 +160,7 @@ def test_hand_over_says_what_is_in_the_way_then_writes_and_opens_the_report(page
     tab.goto(page_of.url(roll, "handover"))
     expect(tab.locator("main")).to_contain_text("What is in the way")
     expect(tab.locator("main")).to_contain_text("audio/7T1.wav")
+    tab.get_by_label("The package’s folder").fill("/media/transfer/tide-clock-roll-a")
     picture(tab, "hand-over", full_page=True)
     tab.get_by_label("The package’s folder").fill(str(roll / "inside"))
     tab.get_by_role("button", name="See what it would hold").click()
@@ -166,7 +169,6 @@ def test_hand_over_says_what_is_in_the_way_then_writes_and_opens_the_report(page
     tab.get_by_role("button", name="Hand over", exact=True).click()
     link = tab.get_by_role("link", name="Open the sound report")
     expect(link).to_be_visible(timeout=60_000)
-    picture(tab, "work")
     assert (roll.parent / "package" / "report" / "sound-report.pdf").is_file()
     link.click()
     expect(tab.locator("h1")).to_have_text("The Tide Clock")
