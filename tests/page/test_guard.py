@@ -3,8 +3,8 @@
 import pytest
 from starlette.testclient import TestClient
 
-from takewell.errors import FileError
-from takewell.page import application
+from takewell.errors import FileError, SettingError
+from takewell.page import application, serve
 from takewell.page.guard import MOST_BODY_BYTES, Address, loopback
 from takewell.page.places import Places, roll_key
 
@@ -86,6 +86,19 @@ def test_on_another_address_only_the_token_opens_and_it_lives_in_a_strict_cookie
     assert "samesite=strict" in kept
     assert "httponly" in kept
     assert client.get("/").status_code == 200
+
+
+@pytest.mark.parametrize(
+    ("host", "token", "match"),
+    [
+        ("0.0.0.0", "t", "name the one"),
+        ("192.0.2.1", None, "needs a token"),
+        ("192.0.2.1", "t", "cannot be served"),
+    ],
+)
+def test_an_address_that_cannot_be_guarded_or_used_is_refused(host, token, match):
+    with pytest.raises(SettingError, match=match):
+        serve(host=host, token=token)
 
 
 def test_a_place_outside_the_allowed_folders_is_refused(client, roll):

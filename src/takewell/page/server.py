@@ -14,6 +14,8 @@ from takewell.page.app import application
 from takewell.page.guard import Address, loopback
 
 LOOPBACK = ("127.0.0.1", "localhost", "::1")
+EVERYWHERE = ("", "0.0.0.0", "::")
+
 PORT = 8753
 """Tried first; where it is taken and none was asked for, the system chooses one."""
 
@@ -48,6 +50,11 @@ def serve(
     SettingError
         If the address cannot be used, or leads out of this machine without a token.
     """
+    if host in EVERYWHERE:
+        raise SettingError(
+            f"{host} means every address of this machine; name the one the page shall answer under, so that it can tell "
+            "its own requests from others."
+        )
     own = host in LOOPBACK
     if not own and not token:
         raise SettingError(f"{host} can be reached by others, so the page needs a token there.")
