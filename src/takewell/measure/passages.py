@@ -60,9 +60,6 @@ WIDTHS = (4 * STEPS_PER_SECOND, 10 * STEPS_PER_SECOND, FAR_STEPS)
 GAPS = (0, 12, NEAR_STEPS)
 """How long the stretches beside a candidate are, and how far its place may be from the quiet moment that showed it."""
 
-APART_STEPS = 2 * STEPS_PER_SECOND
-"""Candidates nearer to each other are taken for one, the best fitting."""
-
 BATCH = 256
 """Candidates that are compared at once."""
 
@@ -89,6 +86,23 @@ class _Sides(NamedTuple):
     level: F64
     colours: F64
     steady: NDArray[np.bool_]
+
+
+class _Place(NamedTuple):
+    """A fine step at which the gain may have been moved, and how well the best stretches beside it fit, in dB."""
+
+    fine: int
+    fit: float
+
+
+class _Hint(NamedTuple):
+    """Entries of two stretches that step together, and how well, in dB."""
+
+    fit: float
+    start: int
+    before_end: int
+    after_start: int
+    end: int
 
 
 class _Steps(NamedTuple):
@@ -128,11 +142,10 @@ def gain_moves(trace: Trace, bend: F32) -> list[int]:
     steps = _Steps(
         heard, level, np.stack([_decibels(trace.a_rms[heard]), _decibels(moving)], axis=1) - level[:, None]
     )
-    places = [int(heard[k]) * FINE_PER_STEP for k in _fitting(steps, _candidates(level))]
+    places = _apart(steps, _first_places(trace, bend, steps, _fitting(steps, _candidates(level))))
     for _ in range(ROUNDS):
-        places = _placed_again(trace, bend, steps, _apart(steps, places))
-        places = _settled(steps, _apart(steps, places))
-    return places
+        places = _settled(steps, _apart(steps, _placed_again(trace, bend, steps, places)))
+    return [place.fine for place in places]
 
 
 def _decibels(amplitude: F32 | F64) -> F64:
@@ -166,41 +179,55 @@ def _running_minimum(level: F64, steps: int) -> F64:
     return np.minimum(backward[: len(level)], forward[steps - 1 : steps - 1 + len(level)])
 
 
-def _fitting(steps: _Steps, candidates: I64) -> list[int]:
-    """Return entries near the candidates at which the stretches of some length beside them step together."""
-    found: list[tuple[float, int]] = []
+def _fitting(steps: _Steps, candidates: I64) -> list[_Hint]:
+    """Return where the stretches of some length beside a candidate step together."""
+    found = []
     for first in range(0, len(candidates), BATCH):
         part = candidates[first : first + BATCH]
-        best, place = np.full(len(part), -np.inf), part.copy()
+        best = np.full(len(part), -np.inf)
+        hints = np.zeros((len(part), 4), np.int64)
         for width in WIDTHS:
             for gap in GAPS:
                 # A move up lies behind the last quiet moment of the setting before, a move down before the first of the one after.
-                for start, end in ((part, part + gap), (part - gap, part)):
-                    before = _sides(steps, start - GUARD_STEPS - width, start - GUARD_STEPS)
-                    after = _sides(steps, end + 1 + GUARD_STEPS, end + 1 + GUARD_STEPS + width)
-                    fit = _fit(before, after)
+                for before, after in ((part, part + gap), (part - gap, part)):
+                    edges = [before - GUARD_STEPS - width, before - GUARD_STEPS, after + 1 + GUARD_STEPS, after + 1 + GUARD_STEPS + width]  # fmt: skip
+                    fit = _fit(_sides(steps, edges[0], edges[1]), _sides(steps, edges[2], edges[3]))
                     better = fit > best
-                    best[better], place[better] = fit[better], ((start + end) // 2)[better]
-        found += [(float(best[k]), int(place[k])) for k in np.flatnonzero(best >= 0)]
-    kept: list[int] = []
-    for _, place_of in sorted(found, reverse=True):
-        if all(abs(place_of - other) >= APART_STEPS for other in kept):
-            kept.append(place_of)
+                    best[better] = fit[better]
+                    hints[better] = np.clip(np.stack(edges, axis=1)[better], 0, len(steps.level))
+        found += [_Hint(float(best[k]), *map(int, hints[k])) for k in np.flatnonzero(best >= 0)]
+    return found
+
+
+def _first_places(trace: Trace, bend: F32, steps: _Steps, hints: list[_Hint]) -> list[_Place]:
+    """Return the likeliest place within each hint's stretches; several hints may mean the same."""
+    found = []
+    for fit, start, before_end, after_start, end in hints:
+        before, after = (
+            _sides(steps, np.array([a]), np.array([b])) for a, b in ((start, before_end), (after_start, end))
+        )
+        gain = float(after.floor[0] - before.floor[0])
+        both = np.concatenate([steps.level[start:before_end], steps.level[after_start:end] - gain])
+        first, last = (int(steps.where[k]) * FINE_PER_STEP for k in (start, min(end, len(steps.where) - 1)))
+        nearby = _decibels(trace.fine_k_rms[first:last])
+        found.append(_Place(_likeliest(trace, bend, first, gain, _likelihood(both, nearby, gain)), fit))
+    return found
+
+
+def _apart(steps: _Steps, places: list[_Place]) -> list[_Place]:
+    """Return the places in order; of those too near each other for a setting between them, the best fitting."""
+    kept: list[_Place] = []
+    for place in sorted(places, key=lambda one: -one.fit):
+        entry = steps.at(place.fine)
+        inside = 0 < entry < len(steps.level)
+        if inside and all(abs(entry - steps.at(other.fine)) >= LEAST_STEPS for other in kept):
+            kept.append(place)
     return sorted(kept)
 
 
-def _apart(steps: _Steps, places: list[int]) -> list[int]:
-    """Return the places in order, one of each group that falls into one step."""
-    kept: list[int] = []
-    for place in sorted(places):
-        if 0 < steps.at(place) < len(steps.level) and (not kept or steps.at(place) > steps.at(kept[-1])):
-            kept.append(place)
-    return kept
-
-
-def _windows(steps: _Steps, places: list[int]) -> I64:
+def _windows(steps: _Steps, places: list[_Place]) -> I64:
     """Return (start of the stretch before, place, end of the stretch after) in entries, for each place."""
-    bounds = np.array([0, *(steps.at(place) for place in places), len(steps.level)])
+    bounds = np.array([0, *(steps.at(place.fine) for place in places), len(steps.level)])
     middle = bounds[1:-1]
     return np.stack(
         [np.maximum(bounds[:-2], middle - FAR_STEPS), middle, np.minimum(bounds[2:], middle + FAR_STEPS)],
@@ -248,17 +275,17 @@ def _fit(before: _Sides, after: _Sides) -> F64:
     return np.where(before.steady & after.steady & ~wrong, fit, -np.inf)
 
 
-def _settled(steps: _Steps, places: list[int]) -> list[int]:
-    """Drop the least fitting place until all fit and no stretch is too short."""
+def _settled(steps: _Steps, places: list[_Place]) -> list[_Place]:
+    """Drop places until all fit over whole stretches; of those that do not, the one that fits worst by itself goes first.
+
+    A place that is none spoils the stretches of the true ones beside it, so how these fit says little before it is gone.
+    """
     fits = list(_fit(*_beside(steps, _windows(steps, places))))
     while places:
-        windows = _windows(steps, places)
-        short = np.minimum(windows[:, 1] - windows[:, 0], windows[:, 2] - windows[:, 1]) < LEAST_STEPS
-        # A stretch too short to be a setting loses the worse of its ends first: it spoils what lies beside it.
-        order = np.where(short, np.minimum(fits, -1e-9), fits)
-        worst = int(np.argmin(order))
-        if order[worst] >= 0:
+        failing = [k for k in range(len(places)) if fits[k] < 0]
+        if not failing:
             break
+        worst = min(failing, key=lambda k: places[k].fit)
         del places[worst], fits[worst]
         near = [k for k in (worst - 1, worst) if 0 <= k < len(places)]
         if near:
@@ -267,14 +294,14 @@ def _settled(steps: _Steps, places: list[int]) -> list[int]:
     return places
 
 
-def _placed_again(trace: Trace, bend: F32, steps: _Steps, places: list[int]) -> list[int]:
+def _placed_again(trace: Trace, bend: F32, steps: _Steps, places: list[_Place]) -> list[_Place]:
     """Return the places moved to where the stretches on both sides say they are likeliest."""
     if not places:
         return []
-    bounds = [0, *places, len(bend)]
+    bounds = [0, *(place.fine for place in places), len(bend)]
     before, after = _beside(steps, _windows(steps, places))
     again = []
-    for k, place in enumerate(places):
+    for k, (place, fit) in enumerate(places):
         gain = float(after.floor[k] - before.floor[k])
         if not np.isfinite(gain):
             continue
@@ -282,8 +309,9 @@ def _placed_again(trace: Trace, bend: F32, steps: _Steps, places: list[int]) -> 
         quieter = trace.fine_k_rms[max(bounds[k], place - far) : place - guard]
         louder = trace.fine_k_rms[place + guard : min(bounds[k + 2], place + far)]
         both = np.concatenate([_decibels(quieter), _decibels(louder) - gain])
-        nearby = _decibels(trace.fine_k_rms[max(place - SEARCH_STEPS, 0) : place + SEARCH_STEPS])
-        again.append(_place(trace, bend, place, gain, _likelihood(both, nearby, gain)))
+        first = max(place - SEARCH_STEPS, 0)
+        nearby = _decibels(trace.fine_k_rms[first : place + SEARCH_STEPS])
+        again.append(_Place(_likeliest(trace, bend, first, gain, _likelihood(both, nearby, gain)), fit))
     return again
 
 
@@ -298,16 +326,15 @@ def _likelihood(before: F64, level: F64, gain: float) -> F64:
     return np.asarray(np.interp(level, middle, log) - np.interp(level - gain, middle, log))
 
 
-def _place(trace: Trace, bend: F32, near: int, gain: float, likelihood: F64) -> int:
-    """Return the likeliest fine step for a move by `gain` dB within `SEARCH_STEPS` of `near`.
+def _likeliest(trace: Trace, bend: F32, origin: int, gain: float, likelihood: F64) -> int:
+    """Return the likeliest fine step for a move by `gain` dB.
 
-    `likelihood` belongs to the fine steps from ``near - SEARCH_STEPS`` (0 at the start of the track) on.
+    `likelihood` belongs to the fine steps from `origin` on, among which it is looked for.
     """
     edge = SPIKE_STEPS + 1
-    origin = max(near - SEARCH_STEPS, 0)
-    first, last = max(origin, edge), min(near + SEARCH_STEPS, len(bend) - edge)
+    first, last = max(origin, edge), min(origin + len(likelihood), len(bend) - edge)
     if last <= first:
-        return near
+        return origin
     around = slice(first - edge, last + edge)
     levels = [_decibels(part[around]) for part in (trace.fine_k_rms, trace.fine_rms)]
     bends = _decibels(bend[around])
