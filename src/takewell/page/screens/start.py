@@ -116,7 +116,9 @@ def demo(shelf: OnShelf, to: PathField = "") -> RedirectResponse:
     if not place.parent.is_dir():
         raise FileError(f"{place.parent} is not there; choose a folder that is.")
     roll = place / "roll"
-    return _to_work(roll, work.start(roll, "Demo: an invented shoot day", [["demo", str(place)]]))
+    package = place / "package"
+    about = {} if package.exists() else {"package": str(package)}
+    return _to_work(roll, work.start(roll, "Demo: an invented shoot day", [["demo", str(place)]], about))
 
 
 def _to_work(folder: Path, number: int) -> RedirectResponse:
