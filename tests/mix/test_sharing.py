@@ -9,10 +9,24 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
-from takewell.mix.sharing import law, shares_over_time
+from takewell.mix import sharing
+from takewell.mix.sharing import Sharing, floor_power, law
 
 DATA = Path(__file__).parents[1] / "data" / "mix"
 STEPS_PER_S = 100
+
+
+def shares_over_time(power, weights, *, release_db_per_s, hold):  # type: ignore[no-untyped-def]
+    stream = Sharing(
+        lambda first, stop: power[first:stop],
+        len(power),
+        weights,
+        floor_power=sum(floor_power(column) for column in power.T),
+        release_db_per_s=release_db_per_s,
+        hold=hold,
+    )
+    parts = [shares for _, shares, _ in stream.stretches()]
+    return np.concatenate(parts) if parts else np.zeros(power.shape)
 
 
 def rows(name: str) -> list[list[str]]:
@@ -132,3 +146,16 @@ def test_levels_far_apart_keep_their_precision() -> None:
     loud = power.copy()
     loud[:90] *= 1e12
     assert shared(loud, hold=False)[500:] == pytest.approx(shared(power, hold=False)[500:], rel=1e-6)
+
+
+@settings(max_examples=40, deadline=None)
+@given(st.integers(1, 400), st.integers(0, 1 << 30), st.booleans(), st.floats(5, 200))
+def test_stretches_of_any_length_give_the_same_shares(stretch, seed, hold, release) -> None:  # type: ignore[no-untyped-def]
+    rng = np.random.default_rng(seed)
+    power = 10 ** rng.uniform(-8, -3, (rng.integers(1, 900), 3))
+    power[: rng.integers(0, 300)] = 1e-9
+    whole = shares_over_time(power, np.zeros(3), release_db_per_s=release, hold=hold)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(sharing, "STRETCH", stretch)
+        cut = shares_over_time(power, np.zeros(3), release_db_per_s=release, hold=hold)
+    assert cut == pytest.approx(whole, abs=1e-12)

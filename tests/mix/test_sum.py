@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from takewell.mix.sum import places, summed
+from takewell.mix.sum import places, steps_for, summed
 
 RATE = 48_000
 
@@ -27,7 +27,7 @@ def test_shares_run_in_straight_lines_between_the_middles_of_the_steps(rate: int
     samples = rng.standard_normal((900, 3))
     where = places("stereo", [-1, 0, 0.3])
     expected = naive(samples, start, rate, shares, where)
-    assert summed(samples, start, rate, shares, where) == pytest.approx(expected, abs=1e-12)
+    assert summed(samples, start, rate, shares, 0, where) == pytest.approx(expected, abs=1e-12)
 
 
 def test_shares_add_up_to_one_at_every_sample() -> None:
@@ -36,7 +36,7 @@ def test_shares_add_up_to_one_at_every_sample() -> None:
     for track in range(4):
         alone = np.zeros((len(power), 4))
         alone[:, track] = 1.0
-        power += summed(alone, 0, RATE, shares, places("mono", [0] * 4))[:, 0] ** 2
+        power += summed(alone, 0, RATE, shares, 0, places("mono", [0] * 4))[:, 0] ** 2
     assert power == pytest.approx(1.0, abs=1e-12)
 
 
@@ -58,10 +58,16 @@ def test_any_split_gives_the_same_mix(cuts) -> None:  # type: ignore[no-untyped-
     rng = np.random.default_rng(3)
     shares, samples = rng.dirichlet([1, 1], 15), rng.standard_normal((6000, 2))
     where = places("mono", [0, 0])
-    whole = summed(samples, 0, RATE, shares, where)
+    whole = summed(samples, 0, RATE, shares, 0, where)
     at, parts = 0, []
+
+    def given(part, at):  # type: ignore[no-untyped-def]
+        first, stop = steps_for(at, at + len(part), RATE)
+        return summed(part, at, RATE, shares[first:stop], first, where)
+
     for cut in [*cuts, 6000]:
         part = samples[at : at + cut]
-        parts.append(summed(part, at, RATE, shares, where))
+        if len(part):
+            parts.append(given(part, at))
         at += len(part)
     assert np.array_equal(np.concatenate(parts), whole)

@@ -20,10 +20,12 @@ from numpy.typing import NDArray
 from takewell import __version__, files
 from takewell.engine import Meter, Programme
 from takewell.errors import SettingError
+from takewell.measure.trace import Trace
 from takewell.mix.report import Contribution, Mix, write_report
 from takewell.mix.settings import MixSettings
-from takewell.mix.sharing import shares_over_time
-from takewell.mix.sum import places, summed
+from takewell.mix.sharing import Sharing, floor_power
+from takewell.mix.sum import places, steps_for, summed
+from takewell.mix.tally import Tally
 from takewell.roll import (
     MeasuredTake,
     Move,
@@ -40,6 +42,7 @@ from takewell.units import FINE_STEPS_PER_SECOND, amplitude, step_edges
 from takewell.wave import Bext, BroadcastWriter, Ixml, IxmlTrack, append_history, history_row
 
 F64 = NDArray[np.float64]
+I64 = NDArray[np.int64]
 MixedEncoding = Literal["int16", "int24", "float32"]
 
 FOLDER = "mix"
@@ -148,9 +151,8 @@ class _Desk:
 
     tracks: tuple[Track, ...]
     bank: GainBank
-    shares: F64
+    sharing: Sharing
     where: F64
-    power: F64
 
 
 def _mix_take(
@@ -164,12 +166,16 @@ def _mix_take(
 ) -> Mix:
     measured = measured_take(roll, take)
     desk = _desk(measured, settings, [move for move in moves if move.take == take.id])
+    tally = Tally(len(desk.tracks))
     channels = desk.where.shape[1]
     target = files.make_folder(folder) / _file_name(take)
     try:
         with tempfile.TemporaryFile(dir=folder, prefix=".takewell-") as held:
             first = _programme(
-                take.rate, channels, _kept(held, _summed(roll, take, desk, advance)), encoding="float32"
+                take.rate,
+                channels,
+                _kept(held, _summed(roll, take, desk, tally, advance)),
+                encoding="float32",
             )
 
             def tried(gain_db: float) -> float | None:
@@ -209,7 +215,7 @@ def _mix_take(
         loudness_lufs=last.integrated_lufs,
         true_peak_dbtp=last.true_peak_dbtp,
         limited_by_peaks=short,
-        contributions=_contributions(desk, settings),
+        contributions=_contributions(desk, tally, settings),
         actions=limiter.actions,
     )
     write_report(result)
@@ -219,37 +225,38 @@ def _mix_take(
 def _desk(measured: MeasuredTake, settings: MixSettings, moves: Sequence[Move]) -> _Desk:
     take = measured.take
     tracks = _isos(take)
-    envelopes = []
-    for track in tracks:
-        mine = [move for move in moves if move.track == track.number]
-        try:
-            envelopes.append(GainEnvelope.from_moves(mine, take.rate, take.length_samples) if mine else None)
-        except SettingError as error:
-            raise SettingError(f"moves.csv, take {take.id}, track {track.number}: {error}") from error
-    power = np.stack(
-        [
-            _levelled_power(measured, track, envelope)
-            for track, envelope in zip(tracks, envelopes, strict=True)
-        ],
-        axis=1,
-    )
-    weights = np.array([settings.weights_db.get(track.number, 0.0) for track in tracks])
-    return _Desk(
-        tracks=tracks,
-        bank=GainBank(envelopes),
-        shares=shares_over_time(
-            power, weights, release_db_per_s=settings.release_db_per_s, hold=settings.hold
-        ),
-        where=places(settings.layout, [settings.pans.get(track.number, 0.0) for track in tracks]),
-        power=power,
-    )
-
-
-def _levelled_power(measured: MeasuredTake, track: Track, envelope: GainEnvelope | None) -> F64:
-    """Return the K-weighted mean square of each 10 ms step of the take after the track's moves."""
-    take, trace = measured.take, measured.trace(track.number)
+    envelopes = [_envelope(take, track, moves) for track in tracks]
     edges = step_edges(take.length_samples, take.rate, FINE_STEPS_PER_SECOND)
     middles = (edges[:-1] + edges[1:]) // 2
+
+    def track_power(index: int, first: int, stop: int) -> F64:
+        return _levelled_power(measured.trace(tracks[index].number), envelopes[index], middles[first:stop])
+
+    def power(first: int, stop: int) -> F64:
+        return np.stack([track_power(index, first, stop) for index in range(len(tracks))], axis=1)
+
+    sharing = Sharing(
+        power,
+        len(middles),
+        np.array([settings.weights_db.get(track.number, 0.0) for track in tracks]),
+        floor_power=sum(floor_power(track_power(i, 0, len(middles))) for i in range(len(tracks))),
+        release_db_per_s=settings.release_db_per_s,
+        hold=settings.hold,
+    )
+    pans = [settings.pans.get(track.number, 0.0) for track in tracks]
+    return _Desk(tracks, GainBank(envelopes), sharing, places(settings.layout, pans))
+
+
+def _envelope(take: Take, track: Track, moves: Sequence[Move]) -> GainEnvelope | None:
+    mine = [move for move in moves if move.track == track.number]
+    try:
+        return GainEnvelope.from_moves(mine, take.rate, take.length_samples) if mine else None
+    except SettingError as error:
+        raise SettingError(f"moves.csv, take {take.id}, track {track.number}: {error}") from error
+
+
+def _levelled_power(trace: Trace, envelope: GainEnvelope | None, middles: I64) -> F64:
+    """Return the K-weighted mean square of the 10 ms steps around some samples after the track's moves."""
     power = np.zeros(len(middles))
     # Where a file begins inside a take the trace's steps begin anew; each step of the take reads the one it lies in.
     inside = middles < trace.length_samples
@@ -260,17 +267,55 @@ def _levelled_power(measured: MeasuredTake, track: Track, envelope: GainEnvelope
     return power
 
 
-def _summed(roll: Roll, take: Take, desk: _Desk, advance: Callable[[int], None]) -> Iterator[F64]:
+def _summed(
+    roll: Roll, take: Take, desk: _Desk, tally: Tally, advance: Callable[[int], None]
+) -> Iterator[F64]:
     numbers = [track.number for track in desk.tracks]
     position = 0
+    rows = _Rows(desk.sharing, tally)
     with TrackReader(roll.folder, take) as reader:
         for block in reader.blocks(numbers, BLOCK_SAMPLES):
             finite = (
                 block if np.isfinite(block.sum()) else np.nan_to_num(block, nan=0.0, posinf=0.0, neginf=0.0)
             )
-            yield summed(desk.bank.apply(finite, position), position, take.rate, desk.shares, desk.where)
+            first, stop = steps_for(position, position + len(block), take.rate)
+            shares, at = rows.over(first, stop)
+            yield summed(desk.bank.apply(finite, position), position, take.rate, shares, at, desk.where)
             position += len(block)
             advance(position)
+    rows.rest()
+
+
+class _Rows:
+    """Shares as the blocks ask for them, in order, tallied on the way."""
+
+    def __init__(self, sharing: Sharing, tally: Tally) -> None:
+        self._stretches = sharing.stretches()
+        self._tally = tally
+        self._first = 0
+        self._shares = np.zeros((0, tally.tracks))
+
+    def over(self, first: int, stop: int) -> tuple[F64, int]:
+        """Return shares that reach over some steps, and the step they begin with."""
+        while self._first + len(self._shares) < stop and self._more(first):
+            pass
+        return self._shares, self._first
+
+    def rest(self) -> None:
+        """Tally what no block asked for."""
+        while self._more(self._first):
+            pass
+
+    def _more(self, needed: int) -> bool:
+        found = next(self._stretches, None)
+        if found is None:
+            return False
+        _, shares, power = found
+        self._tally.add(shares, power)
+        kept = self._shares[max(needed - self._first, 0) :]
+        self._first += len(self._shares) - len(kept)
+        self._shares = np.concatenate([kept, shares])
+        return True
 
 
 def _kept(held: BinaryIO, blocks: Iterator[F64]) -> Iterator[F64]:
@@ -325,20 +370,17 @@ def _gain(
     return min(gain, most), gain > most
 
 
-def _contributions(desk: _Desk, settings: MixSettings) -> tuple[Contribution, ...]:
-    leads = np.bincount(np.argmax(desk.shares, axis=1), minlength=len(desk.tracks)) / max(len(desk.shares), 1)
-    energy = (desk.shares * desk.power).sum(axis=0)
-    sound = energy / energy.sum() if energy.sum() > 0 else np.zeros(len(energy))
+def _contributions(desk: _Desk, tally: Tally, settings: MixSettings) -> tuple[Contribution, ...]:
     return tuple(
         Contribution(
             track=track.number,
             name=track.name,
             pan=settings.pans.get(track.number, 0.0),
-            mean_share=float(desk.shares[:, i].mean()) if len(desk.shares) else 0.0,
-            leads=float(leads[i]),
-            sound=float(sound[i]),
+            mean_share=float(mean),
+            leads=float(leads),
+            sound=float(sound),
         )
-        for i, track in enumerate(desk.tracks)
+        for track, mean, leads, sound in zip(desk.tracks, *tally.parts(), strict=True)
     )
 
 

@@ -31,7 +31,7 @@ def places(layout: Layout, pans: Sequence[float]) -> F64:
     return np.stack([np.cos(angles), np.sin(angles)], axis=1)
 
 
-def summed(samples: F64, start: int, rate: int, shares: F64, where: F64) -> F64:
+def summed(samples: F64, start: int, rate: int, shares: F64, first_step: int, where: F64) -> F64:
     """Return the mix of a block whose first sample stands at `start`.
 
     Parameters
@@ -40,7 +40,8 @@ def summed(samples: F64, start: int, rate: int, shares: F64, where: F64) -> F64:
         With the tracks' moves applied.
     start, rate : int
     shares : (steps, tracks) float64 array
-        Power gains at the middles of the 10 ms steps of the take.
+        Power gains at the middles of 10 ms steps of the take, from `first_step` on; beyond them the nearest holds.
+    first_step : int
     where : (tracks, channels) float64 array
 
     Returns
@@ -48,19 +49,28 @@ def summed(samples: F64, start: int, rate: int, shares: F64, where: F64) -> F64:
     (n, channels) float64 array
     """
     out = np.zeros((len(samples), where.shape[1]))
-    _sum(samples, start, FINE_STEPS_PER_SECOND / rate, shares, where, out)
+    _sum(samples, start, FINE_STEPS_PER_SECOND / rate, shares, first_step, where, out)
     return out
 
 
+def steps_for(start: int, stop: int, rate: int) -> tuple[int, int]:
+    """Return the first and the stop step whose shares the samples from `start` to `stop` need."""
+    first = math.floor((start + 0.5) * FINE_STEPS_PER_SECOND / rate - 0.5)
+    last = math.floor((stop - 0.5) * FINE_STEPS_PER_SECOND / rate - 0.5) + 1
+    return max(first, 0), last + 1
+
+
 @njit(nogil=True, cache=True)
-def _sum(samples: F64, start: int, steps_per_sample: float, shares: F64, where: F64, out: F64) -> None:
+def _sum(
+    samples: F64, start: int, steps_per_sample: float, shares: F64, first_step: int, where: F64, out: F64
+) -> None:
     last = shares.shape[0] - 1
     gains = np.empty(shares.shape[1])
     for i in range(samples.shape[0]):
         at = (start + i + 0.5) * steps_per_sample - 0.5
-        step = min(max(math.floor(at), 0), last)
+        step = min(max(math.floor(at) - first_step, 0), last)
         following = min(step + 1, last)
-        part = min(max(at - step, 0.0), 1.0)
+        part = min(max(at - first_step - step, 0.0), 1.0)
         here, there = shares[step], shares[following]
         row = samples[i]
         for track in range(len(gains)):
