@@ -79,8 +79,7 @@ def test_flat_runs_are_the_longest_of_each_step(measure):
     edges = step_edges(rate, rate)
     # A run is looked at two samples late: one that ends with its step may stand in the next one instead.
     wanted = [
-        longest_flat_run(samples, a - 2 * (a > 0), b - 2 * (b < rate))
-        for a, b in itertools.pairwise(edges)
+        longest_flat_run(samples, a - 2 * (a > 0), b - 2 * (b < rate)) for a, b in itertools.pairwise(edges)
     ]
     assert list(trace.flat_run) == wanted
     assert wanted[0] == 8

@@ -8,7 +8,15 @@ from takewell.engine.results import FileMeasurement
 
 def to_json(measured: FileMeasurement) -> dict[str, Any]:
     """Return the measurement as plain dicts, lists, numbers, strings and None; traces are left out."""
-    tracks = [asdict(track) | {"quality": dict(track.quality)} for track in measured.tracks]
+    tracks = [
+        asdict(track)
+        | {
+            "passages": [asdict(passage) for passage in track.passages],
+            "clips": [asdict(clip) for clip in track.clips],
+            "quality": dict(track.quality),
+        }
+        for track in measured.tracks
+    ]
     return {
         "file": measured.file,
         "format": asdict(measured.format),
