@@ -54,12 +54,12 @@ def bands_drawing(
         return TOP + (top - held) / (top - low) * height
 
     parts = []
-    for level in range(int(top), int(low) - 1, -20):
-        at = y(level)
+    for rung in range(int(top), int(low) - 1, -20):
+        at = y(rung)
         parts.append(
             f'<line x1="{LEFT}" x2="{right:.1f}" y1="{at:.1f}" y2="{at:.1f}" stroke="{palette.rule}"/>'
         )
-        parts.append(_text(LEFT - 7, at + 4, signed(level), palette.soft_ink, "end"))
+        parts.append(_text(LEFT - 7, at + 4, signed(rung), palette.soft_ink, "end"))
     if floor_dbfs is not None:
         for k, level in enumerate(floor_dbfs):
             parts.append(
