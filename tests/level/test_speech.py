@@ -124,3 +124,14 @@ def test_the_same_setting_is_heard_on_both_sides_of_a_step(sim) -> None:  # type
     differ = one.active != two.active
     # 0.1 s after a step nothing is said about speech, and what is loud around it is judged apart.
     assert differ.mean() < 0.03
+
+
+@pytest.mark.parametrize(("gap_s", "expected"), [(0.15, 1), (0.2, 1), (0.4, 2)])
+def test_a_closure_inside_a_word_is_no_pause(sim, gap_s: float, expected: int) -> None:  # type: ignore[no-untyped-def]
+    """Closures last up to some 0.15 s (common practice, no source)."""
+    rng = np.random.default_rng(1)
+    voice = 0.1 * np.convolve(rng.standard_normal(RATE), np.ones(8) / 8, mode="same")
+    gap = np.zeros(int(gap_s * RATE))
+    samples = np.concatenate([np.zeros(2 * RATE), voice, gap, voice, np.zeros(2 * RATE)])
+    (track,) = sim.evidence(samples + sim.room(len(samples), -80))
+    assert len(utterances(listen(track.trace, track.settings), 0, len(samples) / RATE)) == expected

@@ -13,7 +13,7 @@ Which of that is spill from elsewhere, `spill` says.
 An *utterance* is a run of active steps whose gaps are shorter than `PAUSE_S`; closures inside words stay well
 below that (they last up to some 0.15 s; common practice, no source), so a pause never lies inside a word.
 
-Conventions: levels in decibels relative to 1.0 RMS, K-weighted; times in seconds from the start of the take.
+Conventions: levels in decibels over the floor, K-weighted; times in seconds from the start of the take.
 """
 
 from collections.abc import Iterable, Sequence
@@ -27,6 +27,7 @@ from takewell.measure.loudness import window_powers
 from takewell.measure.trace import Trace
 from takewell.units import power_decibels
 
+F32 = NDArray[np.float32]
 F64 = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
@@ -39,6 +40,7 @@ SHORTEST_S = 0.12
 
 _SMOOTH_STEPS = 5
 _LOUD_STEPS = 10
+_SLOW_STEPS = 4
 FINE_S = 0.01
 RINGS_S = 0.1
 """After this the high-pass of K-weighting (38 Hz, Q 0.5) has forgotten a step of 100 dB."""
@@ -66,20 +68,22 @@ class Utterance:
     end_s: float
     active_s: float
     level_db: float
-    """K-weighted level of its active steps, as power mean."""
+    """K-weighted level of its active steps, as power mean, over the floor of the gain setting."""
 
 
 @dataclass(frozen=True)
 class Heard:
-    """What speaks into one microphone: one value for each fine step of `trace`.
+    """What speaks into one microphone.
 
-    `levels` are K-weighted; `over_floor` is the same over the floor of its gain setting, comparable across settings
-    (``-inf`` where nothing is there); `active` is any speech, `own` the part of it that belongs here.
+    `over_floor` is the K-weighted level of each fine step over the floor of its gain setting, comparable across
+    settings (``-inf`` where nothing is there), and `slowly` the same of the 400 ms around each 100 ms step; `active`
+    tells for each fine step whether anybody speaks, `own` whether it is somebody who belongs here. Days long are
+    kept in single precision: it serves every decision.
     """
 
     trace: Trace
-    levels: F64
-    over_floor: F64
+    over_floor: F32
+    slowly: F32
     active: Bools
     own: Bools
 
@@ -112,23 +116,26 @@ class Heard:
 
 def listen(trace: Trace, settings: Sequence[Setting]) -> Heard:
     """Return what speaks into a microphone recorded at those gain settings; all of it taken for its own."""
-    power = trace.fine_k_rms.astype(np.float64) ** 2
-    levels = np.full(len(power), -np.inf)
-    active = np.zeros(len(power), np.bool_)
-    over_floor = np.full(len(power), -np.inf)
+    count = len(trace.fine_k_rms)
+    active = np.zeros(count, np.bool_)
+    over_floor = np.full(count, -np.inf, np.float32)
+    slowly = np.full(len(trace.k_rms), -np.inf, np.float32)
     for setting in settings:
         inside = steps_within(trace.fine_edges, trace.rate, *setting.clear)
         floor = floor_db(trace, setting)
         if inside.stop <= inside.start or not np.isfinite(floor):
             continue
-        part = power_decibels(mean_around(power[inside], _SMOOTH_STEPS))
-        levels[inside] = part
+        power = trace.fine_k_rms[inside].astype(np.float64) ** 2
+        part = power_decibels(mean_around(power, _SMOOTH_STEPS))
         over_floor[inside] = part - floor
-        loudest = power_decibels(mean_around(power[inside], _LOUD_STEPS))
+        steps = steps_within(trace.edges, trace.rate, *setting.clear)
+        slow = trace.k_rms[steps].astype(np.float64) ** 2
+        slowly[steps] = power_decibels(mean_around(slow, _SLOW_STEPS)) - floor
+        loudest = power_decibels(mean_around(power, _LOUD_STEPS))
         faded = FADES_DB_PER_S * FINE_S * np.arange(len(part))
         loudest = np.maximum.accumulate(loudest + faded) - faded
         active[inside] = (part >= floor + ABOVE_FLOOR_DB) & (part >= loudest - BELOW_LOUDEST_DB)
-    return Heard(trace, levels, over_floor, active, active)
+    return Heard(trace, over_floor, slowly, active, active)
 
 
 def steps_within(edges: NDArray[np.int64], rate: int, start_s: float, end_s: float) -> slice:
@@ -152,7 +159,7 @@ def utterances(heard: Heard, start_s: float, end_s: float) -> list[Utterance]:
         active_s = float((trace.fine_edges[run + 1] - trace.fine_edges[run]).sum() / trace.rate)
         if active_s < SHORTEST_S:
             continue
-        mean = float(np.mean(10 ** (heard.levels[run] / 10)))
+        mean = float(np.mean(10 ** (heard.over_floor[run].astype(np.float64) / 10)))
         found.append(
             Utterance(
                 start_s=float(trace.fine_edges[run[0]] / trace.rate),
@@ -166,6 +173,8 @@ def utterances(heard: Heard, start_s: float, end_s: float) -> list[Utterance]:
 
 def mean_around(power: F64, steps: int) -> F64:
     """Return the mean over `steps` steps around each, the ends repeated; only sums of what is positive."""
+    if not len(power):
+        return power
     padded = np.pad(power, (steps // 2, (steps - 1) // 2), mode="edge")
     return window_powers(padded, np.ones(len(padded), np.int64), steps)
 

@@ -10,7 +10,7 @@ track is active) are split in two by k-means. The split counts if the clusters a
 spread apart (one normal cluster cut in two is 2.7 apart), hold `LEAST_S` each, and this track's level is `WEAKER_DB`
 lower (medians) in the lower one.
 
-Conventions: levels in decibels over the floor of their gain setting, one value each 10 ms.
+Conventions: levels in decibels over the floor of their gain setting, one value each 100 ms.
 """
 
 from collections.abc import Sequence
@@ -19,50 +19,69 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from takewell.level.speech import FINE_S, Heard, mean_around
-from takewell.units import power_decibels
+from takewell.level.speech import Heard
+from takewell.units import STEPS_PER_SECOND
 
+F32 = NDArray[np.float32]
 F64 = NDArray[np.float64]
+Bools = NDArray[np.bool_]
 
 APART_DB = 6.0
 SPREADS_APART = 3.0
 LEAST_S = 1.0
 WEAKER_DB = 5.0
-SMOOTH_STEPS = 40
 
 
 def without_spill(heard: Heard, others: Sequence[Heard]) -> Heard:
     """Return what is heard with the own speech that is left once the spill from the take's other ISOs is taken out."""
-    own = heard.active.copy()
-    mine = _smooth(heard.over_floor)
-    rows = [_fitted(_smooth(other.over_floor), len(mine)) for other in others]
-    if len(rows) > 1:
-        rows.append(np.maximum.reduce(rows))
-    for theirs in rows:
-        usable = heard.active & np.isfinite(mine) & np.isfinite(theirs)
-        difference = mine[usable] - theirs[usable]
-        border = _border(difference, mine[usable])
-        if border is not None:
-            own[usable] &= difference >= border
-    return replace(heard, own=own)
+    mine = heard.slowly
+    speaks = _share_per_step(heard) >= 0.5
+    spilt = np.zeros(len(mine), np.bool_)
+    loudest = np.full(len(mine), -np.inf, np.float32)
+    for other in others:
+        theirs = _fitted(other.slowly, len(mine))
+        spilt |= _spilt(mine, theirs, speaks)
+        loudest = np.maximum(loudest, theirs)
+    if len(others) > 1:
+        spilt |= _spilt(mine, loudest, speaks)
+    return replace(heard, own=heard.active & ~spilt[_step_of_fine(heard)])
 
 
-def _fitted(levels: F64, length: int) -> F64:
+def _spilt(mine: F32, theirs: F32, speaks: Bools) -> Bools:
+    """Return the steps in which what this microphone hears belongs to the other one."""
+    usable = speaks & np.isfinite(mine) & np.isfinite(theirs)
+    difference = mine[usable].astype(np.float64) - theirs[usable]
+    border = _border(difference, mine[usable].astype(np.float64))
+    spilt = np.zeros(len(mine), np.bool_)
+    if border is not None:
+        both = np.isfinite(mine) & np.isfinite(theirs)
+        spilt[both] = mine[both] - theirs[both] < border
+    return spilt
+
+
+def _step_of_fine(heard: Heard) -> NDArray[np.int64]:
+    """Return the 100 ms step that each fine step lies in."""
+    return np.searchsorted(heard.trace.edges, heard.trace.fine_edges[:-1], side="right") - 1
+
+
+def _share_per_step(heard: Heard) -> F64:
+    """Return how much of each 100 ms step is speech."""
+    steps = len(heard.slowly)
+    of_fine = _step_of_fine(heard)
+    counts = np.bincount(of_fine, minlength=steps)
+    return np.bincount(of_fine, weights=heard.active, minlength=steps) / np.maximum(counts, 1)
+
+
+def _fitted(levels: F32, length: int) -> F32:
     """Return levels of another length: a shorter track is silent at its end."""
-    fitted = np.full(length, -np.inf)
+    fitted = np.full(length, -np.inf, np.float32)
     fitted[: len(levels)] = levels[:length]
     return fitted
 
 
-def _smooth(over_floor: F64) -> F64:
-    return (
-        power_decibels(mean_around(10 ** (over_floor / 10), SMOOTH_STEPS)) if len(over_floor) else over_floor
-    )
-
-
 def _border(difference: F64, level: F64) -> float | None:
     """Return the difference below which this microphone hears spill, None where it hears none."""
-    least = round(LEAST_S / FINE_S)
+    least = round(LEAST_S * STEPS_PER_SECOND)
     if len(difference) < 2 * least:
         return None
     low, high = np.percentile(difference, [0.5, 99.5])
