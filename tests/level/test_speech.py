@@ -95,7 +95,7 @@ def test_a_moved_setting_is_found_to_a_few_samples_even_inside_a_word(  # type: 
     spoken = sim.speak("mira", 20)
     samples = spoken.samples + sim.room(len(spoken.samples), -80)
     levels = np.array([np.abs(samples[i : i + 480]).max() for i in range(0, len(samples), 480)])
-    places = np.flatnonzero(levels > 0.05)[5::60]  # inside words
+    places = np.flatnonzero(levels > 0.05)[5::120]  # inside words
     exact = unheard = 0
     for place in places:
         at = int(place) * 480 + 137
