@@ -9,8 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from takewell.engine.columns import MEMORY_BYTES, Columns, Spool, settle
+from takewell.engine.passage import TrackHistory
 from takewell.engine.results import Programme, TrackMeasurement
-from takewell.engine.track import TrackHistory, loudness_figures, track_measurement
+from takewell.engine.track import loudness_figures, track_measurement
 from takewell.measure import loudness
 from takewell.measure import step_loop as loop
 from takewell.measure.clips import MOST, joined_clips

@@ -48,6 +48,9 @@ GUARD_STEPS = 1
 """Steps beside a place that are in neither stretch."""
 
 CANDIDATE_DB = 4.0
+LEAST_RISE_DB, SAME_PART = 2.0, 0.6
+"""The highest level must rise along: over ten seconds or more by 2 dB, or over three by a fair part of the floor's step."""
+
 LEAST_MOVE_DB = 4.5
 ALIKE_DB, ALIKE_PART = 6.0, 0.25
 FLOOR_QUANTILE, LEVEL_QUANTILE = 0.08, 0.97
@@ -158,6 +161,7 @@ def _candidates(level: F64) -> I64:
     at = np.arange(LEAST_STEPS // 2, len(level) - LEAST_STEPS // 2)
     lowest = _running_minimum(np.concatenate([edge, level, edge]), NEAR_STEPS)
     before, after = lowest[at], lowest[at + NEAR_STEPS + 1]
+    rises = _rises(level)[at]
     found = []
     for sign in (1, -1):
         jump = sign * (after - before)
@@ -167,8 +171,21 @@ def _candidates(level: F64) -> I64:
                 continue
             # The plateau begins with the last quiet step before a move up, and ends with the first after one down.
             high = group[jump[group] >= jump[group].max() - 1]
-            found.append(at[high[0] if sign > 0 else high[-1]])
+            k = high[0] if sign > 0 else high[-1]
+            near = rises[max(k - NEAR_STEPS, 0) : k + NEAR_STEPS + 1] * sign
+            if (near[:, 0] >= SAME_PART * jump[k]).any() or (near[:, 1:] >= LEAST_RISE_DB).any():
+                found.append(at[k])
     return np.array(sorted(found), np.int64)
+
+
+def _rises(level: F64) -> F64:
+    """Return by how much the highest level of some seconds rises from before to after each entry, for three lengths."""
+    found = []
+    for steps in (NEAR_STEPS, *WIDTHS[1:]):
+        edge = np.full(steps, np.inf)
+        highest = -_running_minimum(np.concatenate([edge, -level, edge]), steps)
+        found.append(highest[steps + 1 : steps + 1 + len(level)] - highest[: len(level)])
+    return np.stack(found, axis=1)
 
 
 def _running_minimum(level: F64, steps: int) -> F64:
@@ -187,14 +204,18 @@ def _fitting(steps: _Steps, candidates: I64) -> list[_Hint]:
         best = np.full(len(part), -np.inf)
         hints = np.zeros((len(part), 4), np.int64)
         for width in WIDTHS:
-            for gap in GAPS:
-                # A move up lies behind the last quiet moment of the setting before, a move down before the first of the one after.
-                for before, after in ((part, part + gap), (part - gap, part)):
-                    edges = [before - GUARD_STEPS - width, before - GUARD_STEPS, after + 1 + GUARD_STEPS, after + 1 + GUARD_STEPS + width]  # fmt: skip
-                    fit = _fit(_sides(steps, edges[0], edges[1]), _sides(steps, edges[2], edges[3]))
-                    better = fit > best
-                    best[better] = fit[better]
-                    hints[better] = np.clip(np.stack(edges, axis=1)[better], 0, len(steps.level))
+            ends = [part - GUARD_STEPS - gap for gap in GAPS]
+            starts = [part + 1 + GUARD_STEPS + gap for gap in GAPS]
+            before = [_sides(steps, end - width, end) for end in ends]
+            after = [_sides(steps, start, start + width) for start in starts]
+            # A move up lies behind the last quiet moment of the setting before, a move down before the first of the
+            # one after: one of the stretches touches the candidate, the other may be further off.
+            for k, m in {(0, m) for m in range(len(GAPS))} | {(k, 0) for k in range(len(GAPS))}:
+                fit = _fit(before[k], after[m])
+                better = fit > best
+                best[better] = fit[better]
+                edges = np.stack([ends[k] - width, ends[k], starts[m], starts[m] + width], axis=1)
+                hints[better] = np.clip(edges[better], 0, len(steps.level))
         found += [_Hint(float(best[k]), *map(int, hints[k])) for k in np.flatnonzero(best >= 0)]
     return found
 

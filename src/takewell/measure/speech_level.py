@@ -55,22 +55,21 @@ def speech_level(
     -----
     ITU-T P.56, method B. None: silence, or speech that is too low for the lowest threshold or too high for the highest.
     """
+    if square_sum <= 0:
+        return None
+    exponents = np.array(thresholds)
     at_least = np.cumsum(active[::-1])[::-1]
-    before: tuple[float, float] | None = None
-    for exponent in thresholds:
-        k = min(max(exponent - lowest, 0), len(active) - 1)
-        count = int(at_least[k])
-        if count == 0 or square_sum <= 0:
-            return None
-        level = 10 * math.log10(square_sum / count)
-        over = level - 20 * exponent * math.log10(2) - MARGIN_DB
-        if over <= 0:
-            if before is None:
-                return None if over < 0 else _result(level, square_sum, length_samples)
-            share = before[1] / (before[1] - over)
-            return _result(before[0] + share * (level - before[0]), square_sum, length_samples)
-        before = level, over
-    return None
+    count = at_least[np.clip(exponents - lowest, 0, len(active) - 1)]
+    reached = int(np.count_nonzero(count))
+    level = 10 * np.log10(square_sum / count[:reached])
+    over = level - 20 * math.log10(2) * exponents[:reached] - MARGIN_DB
+    under = np.flatnonzero(over <= 0)
+    if not len(under) or (under[0] == 0 and over[0] < 0):
+        return None
+    k = int(under[0])
+    share = over[k - 1] / (over[k - 1] - over[k]) if k else 0.0
+    active_level = float(level[k - 1] + share * (level[k] - level[k - 1])) if k else float(level[0])
+    return _result(active_level, square_sum, length_samples)
 
 
 def _result(level_dbov: float, square_sum: float, length_samples: int) -> SpeechLevel:

@@ -7,6 +7,9 @@ step before), cut into stretches of at most 128 samples inside the 10 ms steps, 
 samples, a crossing of a P.56 threshold, a flat run, a sample that is not finite) is decided per stretch and channel from the
 extremes, so quiet and ordinary stretches pay nothing for it.
 
+The loops stand in one file because numba's cache watches the file of the function it compiles, not those of the
+functions that one calls; whoever edits :mod:`takewell.measure.lanes` must touch this file too.
+
 Results do not depend on how the samples were cut into blocks: the caller hands over whole steps, and all
 that is carried from step to step lies in `State`. Filters are flushed to zero below 1e-100 at the edges of
 steps, so silence never runs into denormal numbers.
