@@ -10,6 +10,7 @@ Source: SMPTE ST 12-1 counting, as commonly published: drop-frame 29.97 leaves o
 (59.94: ;00 to ;03) at each minute that ten does not divide.
 """
 
+import math
 import re
 from dataclasses import dataclass
 from fractions import Fraction
@@ -241,8 +242,10 @@ class Timecode:
         return self.frames * self.rate.samples_per_frame(sample_rate)
 
     def time_reference(self, sample_rate: int) -> int:
-        """Return the start of the frame to the nearest sample, as bext's TimeReference stamps it."""
-        return round(self.to_samples(sample_rate))
+        """Return the start of the frame to the nearest sample, as bext's TimeReference stamps it; of two equally near the
+        earlier, so that the sample before always lies in the frame before.
+        """
+        return math.ceil(self.to_samples(sample_rate) - Fraction(1, 2))
 
     @property
     def seconds(self) -> Fraction:

@@ -10,7 +10,7 @@ def test_the_logbook_keeps_a_sentence_for_the_report(tmp_path: Path) -> None:
     card = tmp_path / "card"
     card.mkdir()
     (card / "notes.txt").write_text("hello")
-    check_in([card], [tmp_path / "roll"], measure=False)
+    check_in([card], [tmp_path / "roll"])
     with Logbook(tmp_path / "roll") as logbook:
         kept = logbook.kept("checkin")
     assert kept == {

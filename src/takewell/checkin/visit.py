@@ -83,7 +83,7 @@ def check_in(
         _check_room(plan, places)
         outcome = Run(cards, places, plan, formats, measure=measure, progress=progress).go()
     report = _report(cards, places, plan, outcome, time.monotonic() - begun)
-    for place in places:
+    for place in places if measure else ():
         with Logbook(place.root) as logbook:
             logbook.keep(
                 "checkin", {"sentence": _for_the_report(report), "safe_to_erase": report.safe_to_erase}
