@@ -201,9 +201,10 @@ def test_a_second_checkin_copies_nothing_twice(takewell, card, roll):
 
 
 def test_a_dry_run_writes_nothing(takewell, card, tmp_path):
-    answer = takewell("checkin", card, "--to", tmp_path / "new", "--dry-run")
+    answer = takewell("checkin", card, "--to", tmp_path / "new", "--dry-run", "--json")
     assert answer.code == 0
-    assert "7T1.wav" in answer.out
+    (report,) = answer.lines
+    assert {step["path"] for step in report["plan"]} == {"DAY1/7T1.wav", "DAY1/7T2.wav", "notes.txt"}
     assert not (tmp_path / "new").exists()
 
 
