@@ -42,11 +42,11 @@ def _of_samples(show: Progress | None) -> OF_SAMPLES:
     return lambda done, whole: show(done, whole, "") if show else None
 
 
-def loops_ready() -> None:
+def loops_ready(*, rendering: bool = False) -> None:
     """Have the compiled loops at hand; the first time that takes some seconds, and it is said."""
     from takewell import engine
 
-    engine.ready(say)
+    engine.ready(say, rendering=rendering)
 
 
 def opened(paths: Sequence[Path]) -> "Roll":
@@ -140,6 +140,7 @@ def rendered(
     """Write levelled copies of what has moves."""
     from takewell.level import render
 
+    loops_ready(rendering=True)
     with progress("rendering", wanted=not quiet) as show:
         return render(
             roll,
@@ -165,7 +166,7 @@ def mixed(
     """Mix the microphones of a roll's takes."""
     from takewell.mix import mix
 
-    loops_ready()
+    loops_ready(rendering=True)
     with progress("mixing", wanted=not quiet) as show:
         return mix(
             roll, settings, out, takes=takes, encoding=encoding, moves=moves, progress=_of_samples(show)

@@ -11,13 +11,15 @@ import numpy as np
 MESSAGE = "Compiling the measuring loops; this happens once and takes some seconds."
 
 
-def ready(announce: Callable[[str], None] | None = None) -> None:
+def ready(announce: Callable[[str], None] | None = None, *, rendering: bool = False) -> None:
     """Load the compiled loops, compiling them if need be.
 
     Parameters
     ----------
     announce : function of str, optional
         Called with one sentence before a compilation, not called when the loops are at hand.
+    rendering : bool
+        Whether those that write sound (gain, limiter, dither) are wanted as well as those that measure it.
     """
     from numba.core import event
 
@@ -38,3 +40,18 @@ def ready(announce: Callable[[str], None] | None = None) -> None:
         meter = Meter(8000, 1, encoding="float32")
         meter.add(np.zeros((800, 1), np.float32))
         meter.finish()
+        if rendering:
+            _render_something()
+
+
+def _render_something() -> None:
+    from takewell.shape import GainBank, GainEnvelope, GainSpan, Limiter
+    from takewell.wave import Quantiser
+
+    length = 8000
+    gain = GainEnvelope.from_spans(
+        [GainSpan(0, 4000, 6.0, fade_out=100), GainSpan(4000, length, 0.0)], length
+    )
+    limiter = Limiter(8000, 1, -1.0)
+    loud = GainBank([gain]).apply(np.ones((length, 1), np.float32), 0)
+    Quantiser("int24", 1).encode(np.concatenate([limiter.add(loud), limiter.finish()]))
