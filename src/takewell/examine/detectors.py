@@ -13,6 +13,7 @@ from takewell.examine.digital_silence import find_digital_silence
 from takewell.examine.dropout import find_dropouts
 from takewell.examine.evidence import TakeEvidence, TrackEvidence
 from takewell.examine.file_state import find_file_states
+from takewell.examine.floor_off_plan import find_floor_off_plan
 from takewell.examine.hum import find_hum
 from takewell.examine.mix_content import find_mix_content
 from takewell.examine.noisy import find_noisy
@@ -49,6 +50,7 @@ TRACK_DETECTORS = (
     TrackDetector(find_hum, SPEECH),
     TrackDetector(find_noisy, SPEECH),
     TrackDetector(find_recorded_level, SPEECH),
+    TrackDetector(find_floor_off_plan, frozenset({"iso"})),
 )
 
 TAKE_DETECTORS: tuple[Callable[[TakeEvidence], list[Finding]], ...] = (

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from takewell.engine.results import Clip, Passage, TrackMeasurement
 from takewell.measure.trace import Trace
+from takewell.plan.predictions import Prediction
 from takewell.roll.values import Finding, Piece, Severity, Stage, Take, Track
 
 TARGET_LUFS = -23.0
@@ -44,6 +45,8 @@ class TrackEvidence:
     """The measurement of each piece, in order."""
     reader: SampleReader
     target_lufs: float = TARGET_LUFS
+    planned: Prediction | None = None
+    """What the day's plan said the track would read, where one is stored."""
 
     @property
     def rate(self) -> int:

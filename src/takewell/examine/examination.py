@@ -18,6 +18,7 @@ from takewell.examine.stages import with_stages
 from takewell.examine.time_order import find_overlapping_takes
 from takewell.examine.twins import Twin, find_twins
 from takewell.examine.verdict import best_track, judge, worst_first
+from takewell.plan.predictions import Prediction, prediction_for, stored_predictions
 from takewell.roll.logbook import Logbook
 from takewell.roll.reading import MeasuredTake, TrackReader, measured_take
 from takewell.roll.values import BestTrack, Examination, Finding, Roll, Take, Verdict
@@ -95,9 +96,12 @@ def examine_take(heard: TakeEvidence) -> ExaminedTake:
 
 
 def evidence_of(
-    measured: MeasuredTake, reader: SampleReader, target_lufs: float = TARGET_LUFS
+    measured: MeasuredTake,
+    reader: SampleReader,
+    target_lufs: float = TARGET_LUFS,
+    predictions: Sequence[Prediction] = (),
 ) -> TakeEvidence:
-    """Return what the detectors get of a measured take."""
+    """Return what the detectors get of a measured take, with what the day's plan said of its tracks."""
     take = measured.take
     tracks = tuple(
         TrackEvidence(
@@ -107,6 +111,7 @@ def evidence_of(
             measured.measured(track.number),
             reader,
             target_lufs,
+            prediction_for(predictions, take.scene, track.name),
         )
         for track in take.tracks
     )
@@ -118,13 +123,14 @@ def _examined(roll: Roll, logbook: Logbook | None, progress: Progress | None) ->
     done = 0
     takes: list[ExaminedTake] = []
     unreadable = list(roll.unreadable)
+    predictions = stored_predictions(roll.folder) if roll.keeps else ()
     for take in roll.takes:
         if progress is not None:
             progress(take.id, done, whole)
         try:
             measured = measured_take(roll, take, logbook=logbook)
             with TrackReader(roll.folder, take) as reader:
-                takes.append(examine_take(evidence_of(measured, reader)))
+                takes.append(examine_take(evidence_of(measured, reader, predictions=predictions)))
         except TakewellError as error:
             unreadable.append(f"Take {take.id} was not examined: {error}")
         done += take.length_samples * len(take.tracks)
