@@ -2,8 +2,8 @@
 
 import numpy as np
 import pytest
-from handover_values import RATE, take_of
 
+from handover_values import RATE, take_of
 from takewell.handover.line_up import line_up_checks, stated_tone
 from takewell.measure.steady_tone import steady_tone
 
