@@ -123,15 +123,12 @@ class Stepper:
     def finish(self) -> None:
         """Hand on everything: the signal ends here."""
         end = self.position
-        if self._held:
-            self._measure(self._pending[: self._held], 1, end)
-            self._held = 0
-        if self._next > self._counted_from:
-            if len(self._clips) - self._counts[1] < 2 * self._channels:
-                self._flush()
-            loop.finish_steps(
-                end, self._k, self.state, self._steps, self._step_count + 1, self._clips, self._counts
-            )
+        if len(self._clips) - self._counts[1] < 4 * self._channels:
+            self._flush()
+        rest = self._pending[: self._held]
+        self._held = 0
+        if end > step_edge(self._counted_from, self._rate):
+            self._measure(rest, int(len(rest) > 0), end)
         self._flush()
         self._release()
 
@@ -163,9 +160,9 @@ class Stepper:
         self._held += len(block)
 
     def _measure(self, samples: Samples, steps: int, end: int | None) -> None:
-        """Measure whole steps; `end` is where the signal ends inside the last one, if it does."""
+        """Measure whole steps; `end` is where the signal ends, inside the last one or, with no step, before it."""
         flat: Any = samples.reshape(-1)
-        while steps:
+        while True:
             count = min(steps, BATCH_STEPS - self._step_count)
             edges = self._fine_edges(self._next, self._next + count, end)
             fine_steps = np.append(np.arange(count) * FINE_PER_STEP, len(edges) - 1)
@@ -175,7 +172,7 @@ class Stepper:
             got = loop.measure_steps(
                 part if single else _NO_SINGLES, _NO_DOUBLES if single else part, self._channels, edges - start,
                 fine_steps, start, self._k, self.state, self._steps, self._step_count + 1,
-                self._fine[self._fine_count :], self._events, self._clips, self._counts,
+                self._fine[self._fine_count :], self._events, self._clips, self._counts, end is not None,
             )  # fmt: skip
             flat = flat[int(edges[fine_steps[got]] - start) * self._channels :]
             steps -= got
@@ -184,6 +181,8 @@ class Stepper:
             self._fine_count += int(fine_steps[got])
             if got < count or self._step_count == BATCH_STEPS:
                 self._flush()
+            if not steps:
+                break
 
     def _fine_edges(self, first: int, last: int, end: int | None) -> I64:
         k = np.arange(first * FINE_PER_STEP, last * FINE_PER_STEP + 1, dtype=np.int64)

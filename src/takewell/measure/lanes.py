@@ -19,7 +19,6 @@ from numba.core.imputils import lower_builtin
 from numba.core.typing.templates import AbstractTemplate, infer_global, signature
 from numba.extending import intrinsic, models, register_model
 
-ONE = (0,)
 TWO = (0, 0)
 FOUR = (0, 0, 0, 0)
 """The prototypes for channels; wider ones spill the registers of the long loop and were slower where measured."""

@@ -69,12 +69,13 @@ def _lowest_peak(level: F64) -> float:
     bins = np.floor((level - level.min()) / BIN_DB + 1e-6).astype(np.int64) + AROUND_BINS
     counts = np.append(np.bincount(bins), np.zeros(AROUND_BINS))
     smooth = np.convolve(counts, SMOOTH, "same")
-    windows = np.lib.stride_tricks.sliding_window_view(np.pad(smooth, AROUND_BINS), 2 * AROUND_BINS + 1)
-    shares = np.lib.stride_tricks.sliding_window_view(np.pad(counts, AROUND_BINS), 2 * AROUND_BINS + 1).sum(
-        axis=1
-    )
+    highest = smooth.copy()
+    for k in range(1, AROUND_BINS + 1):
+        highest[k:] = np.maximum(highest[k:], smooth[:-k])
+        highest[:-k] = np.maximum(highest[:-k], smooth[k:])
+    shares = np.convolve(counts, np.ones(2 * AROUND_BINS + 1), "same")
     enough = max(LEAST_SHARE * len(level), min(LEAST_STEPS, len(level) / 2))
-    peaks = np.flatnonzero((smooth >= windows.max(axis=1)) & (shares >= enough))
+    peaks = np.flatnonzero((smooth >= highest) & (shares >= enough))
     at = int(peaks[0]) if len(peaks) else int(np.argmax(smooth))
     near = np.abs(bins - at) <= AROUND_BINS
     return float(np.median(level[near]))

@@ -48,8 +48,8 @@ GUARD_STEPS = 1
 """Steps beside a place that are in neither stretch."""
 
 CANDIDATE_DB = 4.0
-LEAST_RISE_DB, SAME_PART = 2.0, 0.6
-"""The highest level must rise along: over ten seconds or more by 2 dB, or over three by a fair part of the floor's step."""
+LEAST_RISE_DB, SAME_PART = 3.5, 0.6
+"""The highest level must rise along: over ten seconds or more by 3.5 dB, or over three by a fair part of the floor's step."""
 
 LEAST_MOVE_DB = 4.5
 ALIKE_DB, ALIKE_PART = 6.0, 0.25
@@ -145,7 +145,10 @@ def gain_moves(trace: Trace, bend: F32) -> list[int]:
     steps = _Steps(
         heard, level, np.stack([_decibels(trace.a_rms[heard]), _decibels(moving)], axis=1) - level[:, None]
     )
-    places = _apart(steps, _first_places(trace, bend, steps, _fitting(steps, _candidates(level))))
+    hints = _fitting(steps, _candidates(level))
+    if not hints:
+        return []
+    places = _apart(steps, _first_places(trace, bend, steps, hints))
     for _ in range(ROUNDS):
         places = _settled(steps, _apart(steps, _placed_again(trace, bend, steps, places)))
     return [place.fine for place in places]

@@ -25,7 +25,6 @@ from numpy.typing import NDArray
 from takewell.measure.k_weighting import k_weighting_sos
 from takewell.measure.lanes import (
     FOUR,
-    ONE,
     SIXTEEN,
     TWO,
     highest,
@@ -130,6 +129,8 @@ class Constants(NamedTuple):
     over: float
     gap: int
     reach: int
+    history: int
+    """The last two are `REACH` and `HISTORY`, handed in so that no loop is compiled for them as constants."""
 
 
 class State(NamedTuple):
@@ -185,6 +186,7 @@ def constants(rate: int, over: float, step: float) -> Constants:
         over=over,
         gap=int(CLIP_GAP_S * rate),
         reach=REACH,
+        history=HISTORY,
     )
 
 
@@ -195,9 +197,11 @@ def fresh_state(rate: int, channels: int) -> State:
     integers[:, COUNTERS : COUNTERS + EXPONENTS] = NEVER
     longest_step = rate // STEPS_PER_SECOND + 2
     stretches = longest_step // LONGEST_STRETCH + 2 * FINE_STEPS_PER_SECOND // STEPS_PER_SECOND + 2
+    groups = _groups(channels)
+    lanes = int(groups[:, 2].sum())
     return State(
-        memories=np.zeros(MEMORIES * channels),
-        history=np.zeros(HISTORY * channels),
+        memories=np.zeros(MEMORIES * lanes),
+        history=np.zeros(HISTORY * lanes),
         floats=np.zeros((channels, FLOATS)),
         integers=integers,
         runs=np.zeros((channels, RUN_FIELDS)),
@@ -206,7 +210,7 @@ def fresh_state(rate: int, channels: int) -> State:
         sums=np.zeros(SUMS * 4),
         levels=np.zeros((stretches + 1, 4)),
         stretches=np.zeros((stretches + 1, 2), np.int64),
-        groups=_groups(channels),
+        groups=groups,
         marks=np.zeros((longest_step + 1) * 4, np.int8),
         line=np.zeros(LONGEST_STRETCH + HISTORY + 2 * len(SIXTEEN)),
         halves=np.zeros(len(SIXTEEN)),
@@ -215,13 +219,17 @@ def fresh_state(rate: int, channels: int) -> State:
 
 
 def _groups(channels: int) -> I64:
-    """Return the first channel and the size of every group: fours, then a two, then a one."""
-    groups, first = [], 0
-    for size in (4, 2, 1):
-        while channels - first >= size:
-            groups.append((first, size))
-            first += size
-    return np.array(groups, np.int64)
+    """Return a row for every group: first channel, channels in it, lanes, lanes of the groups before it.
+
+    Two channels left over, or one, take two lanes; three take four. Lanes without a channel hold silence.
+    """
+    rows, base = [], 0
+    for first in range(0, channels, len(FOUR)):
+        used = min(len(FOUR), channels - first)
+        lanes = len(TWO) if used <= len(TWO) else len(FOUR)
+        rows.append((first, used, lanes, base))
+        base += lanes
+    return np.array(rows, np.int64)
 
 
 _compile: Any = njit
@@ -496,34 +504,44 @@ def _withdraw(edges: I64, fine_step: int, fine_count: int, n: int, lane: int, c:
 
 
 @_inner
-def _copy(proto: Any, samples: Any, first: int, channels: int, rows: int, scratch: F64) -> bool:
+def _copy(proto: Any, samples: Any, first: int, channels: int, rows: int, used: int, scratch: F64) -> bool:
     """Copy one group's step into the scratch; return whether any sample is not finite."""
     n = len(proto)
-    zero, tiny = splat(proto, 0.0), splat(proto, SMALLEST)
-    broken, top = zero, zero
-    for row in range(rows):
+    # What lies in lanes without a channel is the next row's: an infinite limit makes it zero.
+    for lane in range(n):
+        scratch[lane] = SMALLEST if lane < used else math.inf
+    limit = load(proto, scratch, 0)
+    zero, broken, top = splat(proto, 0.0), splat(proto, 0.0), splat(proto, 0.0)
+    for row in range(rows - 1):
         value = load(proto, samples, first + row * channels)
         broken = broken + value * zero
         top = larger(magnitude(value), top)
-        store(scratch, (HISTORY + row) * n, zero_below(value, tiny))
-    worst = total(top + broken)
-    return not worst <= LARGEST
+        store(scratch, (HISTORY + row) * n, zero_below(value, limit))
+    store(scratch, 0, top + broken)
+    bad = False
+    for lane in range(n):
+        # The last row alone: behind it there may be nothing.
+        value = float(samples[first + (rows - 1) * channels + min(lane, used - 1)])
+        scratch[(HISTORY + rows - 1) * n + lane] = value if lane < used and abs(value) >= SMALLEST else 0.0
+        bad = bad or (lane < used and not (scratch[lane] <= LARGEST and abs(value) <= LARGEST))
+    return bad
 
 
 @_inner
-def _fetch(samples: Any, first: int, channels: int, rows: int, n: int, channel: int, state: State, steps: F64, step: int) -> None:  # fmt: skip
+def _fetch(
+    samples: Any, start: int, channels: int, rows: int, group: I64, state: State, steps: F64, step: int
+) -> None:
     """Fill the scratch with a group's step behind the samples before it, and put right what is not finite."""
+    channel, used, n, base = group[0], group[1], group[2], group[3]
     scratch = state.scratch
-    for at in range(HISTORY * n):
-        scratch[at] = state.history[channel * HISTORY + at]
-    first += channel
+    first = start * channels + channel
     if n == 4:
-        broken = _copy(FOUR, samples, first, channels, rows, scratch)
-    elif n == 2:
-        broken = _copy(TWO, samples, first, channels, rows, scratch)
+        broken = _copy(FOUR, samples, first, channels, rows, used, scratch)
     else:
-        broken = _copy(ONE, samples, first, channels, rows, scratch)
-    for lane in range(n):
+        broken = _copy(TWO, samples, first, channels, rows, used, scratch)
+    for at in range(HISTORY * n):
+        scratch[at] = state.history[base * HISTORY + at]
+    for lane in range(used):
         steps[step, :, channel + lane] = 0.0
         if broken:
             steps[step, NONFINITE, channel + lane] = _repair(
@@ -616,10 +634,11 @@ def _bound(peak: float, curve: float, k: Constants) -> float:
 
 
 @_inner
-def _before(n: int, rows: int, k: Constants, state: State, channel: int, steps: F64, step: int) -> None:
+def _before(group: I64, rows: int, k: Constants, state: State, steps: F64, step: int) -> None:
     """Read the wave over the last samples of the step before, which had to wait for these."""
+    channel, used, n = group[0], group[1], group[2]
     last = HISTORY - REACH + min(REACH, rows)
-    for lane in range(n):
+    for lane in range(used):
         peak, curve = _window(state.scratch, n, lane, 1, last + REACH)
         bound = _bound(peak, curve, k)
         if step > 0:
@@ -648,33 +667,32 @@ def _cut(edges: I64, fine_step: int, fine_count: int, stretches: I64) -> int:
 
 
 @_inner
-def _group(n: int, edges: I64, fine_step: int, fine_count: int, channel: int, position: int, k: Constants, state: State, steps: F64, step: int, fine: F64, events: I64, clips: F64, counts: I64) -> None:  # fmt: skip
-    """Measure one step of a group of n channels, which lies in the scratch.
+def _group(group: I64, edges: I64, fine_step: int, fine_count: int, position: int, k: Constants, state: State, steps: F64, step: int, fine: F64, events: I64, clips: F64, counts: I64) -> None:  # fmt: skip
+    """Measure one step of a group of channels, which lies in the scratch.
 
     `edges` are the 10 ms edges as rows of the samples; this step has those from `fine_step` on. `position` is
     the absolute position of row 0. Writes row `step` of `steps` and the rows of `fine`.
     """
     scratch, sums, floats, envelope, stretches = state.scratch, state.sums, state.floats, state.envelope, state.stretches  # fmt: skip
+    channel, used, n, base = group[0], group[1], group[2], group[3]
     start = edges[fine_step]
     rows = edges[fine_step + fine_count] - start
-    memory = channel * MEMORIES
+    memory = base * MEMORIES
     for at in range((MEMORIES - 2) * n):
         if abs(state.memories[memory + at]) < SMALLEST:
             state.memories[memory + at] = 0.0
-    for c in range(channel, channel + n):
+    for c in range(channel, channel + used):
         steps[step, TOP, c] = -LARGEST
         steps[step, BOTTOM, c] = LARGEST
-    _before(n, rows, k, state, channel, steps, step)
+    _before(group, rows, k, state, steps, step)
     count = _cut(edges, fine_step, fine_count, stretches)
     for stretch in range(count):
         a, b, f = stretches[stretch, 0], stretches[stretch + 1, 0], stretches[stretch, 1]
         if n == 4:
             _stretch(FOUR, scratch, HISTORY + a, b - a, k.filters, state.memories, memory, envelope, sums)
-        elif n == 2:
-            _stretch(TWO, scratch, HISTORY + a, b - a, k.filters, state.memories, memory, envelope, sums)
         else:
-            _stretch(ONE, scratch, HISTORY + a, b - a, k.filters, state.memories, memory, envelope, sums)
-        for lane in range(n):
+            _stretch(TWO, scratch, HISTORY + a, b - a, k.filters, state.memories, memory, envelope, sums)
+        for lane in range(used):
             c = channel + lane
             fine[f, 0, c] += sums[SQUARE * n + lane]
             fine[f, 1, c] += sums[K_SQUARE * n + lane]
@@ -706,10 +724,10 @@ def _group(n: int, edges: I64, fine_step: int, fine_count: int, channel: int, po
                     floats[c, BEST] = _wave(
                         scratch, n, lane, HISTORY + first, last - first, wide_curve, k, floats[c, BEST], state
                     )
-    for lane in range(n):
+    for lane in range(used):
         _second_look(n, lane, count, position + start, k, state, steps, step, channel + lane, clips, counts)
     for at in range(HISTORY * n):
-        state.history[channel * HISTORY + at] = scratch[rows * n + at]
+        state.history[base * HISTORY + at] = scratch[rows * n + at]
 
 
 @_inner
@@ -753,8 +771,37 @@ def _second_look(n: int, lane: int, stretches: int, position: int, k: Constants,
         counts[1] = _close_clip(run, c, clips, counts[1])
 
 
+@_inner
+def _finish(group: I64, position: int, k: Constants, state: State, steps: F64, step: int, clips: F64, counts: I64) -> None:  # fmt: skip
+    """Read the wave behind a group's last sample as if silence followed, and close what is open.
+
+    `step` is the row behind the last step of `steps`, `position` the length of the signal.
+    """
+    channel, used, n, base = group[0], group[1], group[2], group[3]
+    scratch = state.scratch
+    for at in range(HISTORY * n):
+        scratch[at] = state.history[base * HISTORY + at]
+    for at in range(HISTORY * n, (HISTORY + REACH) * n):
+        scratch[at] = 0.0
+    _before(group, k.reach, k, state, steps, step)
+    for lane in range(used):
+        c = channel + lane
+        run = state.runs[c]
+        last = scratch[(HISTORY - 1) * n + lane]
+        scratch[HISTORY * n + lane] = last
+        if run[RUN_LENGTH] > 0:
+            peak, top, bottom = steps[step - 1, PEAK, c], steps[step - 1, TOP, c], steps[step - 1, BOTTOM, c]
+            longest, counts[1] = _flats(
+                scratch, n, lane, k.history - 2, k.history, position, peak / 2, top, bottom, k.filters[STEP], k.gap,
+                run, int(steps[step - 1, FLAT, c]), c, clips, counts[1],
+            )  # fmt: skip
+            steps[step - 1, FLAT, c] = longest
+            counts[1] = _end_run(run, last, last, float(position), top, bottom, k.filters[STEP], k.gap, c, clips, counts[1])  # fmt: skip
+        counts[1] = _close_clip(run, c, clips, counts[1])
+
+
 @njit(cache=True, nogil=True)
-def measure_steps(samples32: F32, samples64: F64, channels: int, edges: I64, fine_steps: I64, position: int, k: Constants, state: State, steps: F64, step: int, fine: F64, events: I64, clips: F64, counts: I64) -> int:  # fmt: skip
+def measure_steps(samples32: F32, samples64: F64, channels: int, edges: I64, fine_steps: I64, position: int, k: Constants, state: State, steps: F64, step: int, fine: F64, events: I64, clips: F64, counts: I64, ends: bool) -> int:  # fmt: skip
     """Measure whole steps of all channels.
 
     Parameters
@@ -779,68 +826,47 @@ def measure_steps(samples32: F32, samples64: F64, channels: int, edges: I64, fin
         Written from ``counts[0]`` and ``counts[1]`` on.
     counts : (2,) int64 array
         Rows in use; changed.
+    ends : bool
+        Whether the signal ends behind these steps: then the wave behind the last sample is read as if silence
+        followed, and what is open is closed. `clips` needs two free rows a channel for it.
 
     Returns
     -------
     int
         Steps measured: fewer than asked where `events` or `clips` might not hold the next one.
     """
-    groups = state.groups
     asked = len(fine_steps) - 1
     for s in range(asked):
         f, count = fine_steps[s], fine_steps[s + 1] - fine_steps[s]
         rows = edges[f + count] - edges[f]
-        if len(events) - counts[0] < EVENTS_PER_STEP * channels or len(clips) - counts[1] < (rows // (k.gap + 1) + 2) * channels:  # fmt: skip
+        if len(events) - counts[0] < EVENTS_PER_STEP * channels or len(clips) - counts[1] < (rows // (k.gap + 1) + 4) * channels:  # fmt: skip
             return s
         fine[f : f + count] = 0.0
-        for g in range(len(groups)):
-            c, n = groups[g, 0], groups[g, 1]
+        for g in range(len(state.groups)):
+            group = state.groups[g]
             if len(samples32) > 0:
-                _fetch(samples32, edges[f] * channels, channels, rows, n, c, state, steps, step + s)
+                _fetch(samples32, edges[f], channels, rows, group, state, steps, step + s)
             else:
-                _fetch(samples64, edges[f] * channels, channels, rows, n, c, state, steps, step + s)
-            _group(n, edges, f, count, c, position, k, state, steps, step + s, fine, events, clips, counts)
-            for lane in range(n):
-                if steps[step + s, NONFINITE, c + lane] > 0:
-                    _withdraw(edges, f, count, n, lane, c + lane, k, state, steps, step + s, fine)
+                _fetch(samples64, edges[f], channels, rows, group, state, steps, step + s)
+            _group(group, edges, f, count, position, k, state, steps, step + s, fine, events, clips, counts)
+            for lane in range(group[1]):
+                c = group[0] + lane
+                if steps[step + s, NONFINITE, c] > 0:
+                    _withdraw(edges, f, count, group[2], lane, c, k, state, steps, step + s, fine)
         for at in range(f, f + count):
             for c in range(channels):
                 steps[step + s, POWER, c] += fine[at, 0, c]
                 steps[step + s, K_POWER, c] += fine[at, 1, c]
+    if ends:
+        for g in range(len(state.groups)):
+            _finish(
+                state.groups[g],
+                position + edges[len(edges) - 1],
+                k,
+                state,
+                steps,
+                step + asked,
+                clips,
+                counts,
+            )
     return asked
-
-
-@njit(cache=True, nogil=True)
-def finish_steps(position: int, k: Constants, state: State, steps: F64, step: int, clips: F64, counts: I64) -> None:  # fmt: skip
-    """Read the wave behind the last sample as if silence followed, and close what is open.
-
-    `step` is the row behind the last step of `steps`, `position` the length of the signal. `clips` needs two
-    free rows a channel.
-    """
-    rows = k.reach
-    for g in range(len(state.groups)):
-        channel, n = state.groups[g, 0], state.groups[g, 1]
-        scratch = state.scratch
-        for at in range(HISTORY * n):
-            scratch[at] = state.history[channel * HISTORY + at]
-        for at in range(HISTORY * n, (HISTORY + rows) * n):
-            scratch[at] = 0.0
-        _before(n, rows, k, state, channel, steps, step)
-        for lane in range(n):
-            c = channel + lane
-            run = state.runs[c]
-            last = scratch[(HISTORY - 1) * n + lane]
-            scratch[HISTORY * n + lane] = last
-            if run[RUN_LENGTH] > 0:
-                peak, top, bottom = (
-                    steps[step - 1, PEAK, c],
-                    steps[step - 1, TOP, c],
-                    steps[step - 1, BOTTOM, c],
-                )
-                longest, counts[1] = _flats(
-                    scratch, n, lane, HISTORY - 2, HISTORY + 0, position, peak / 2, top, bottom, k.filters[STEP], k.gap,
-                    run, int(steps[step - 1, FLAT, c]), c, clips, counts[1],
-                )  # fmt: skip
-                steps[step - 1, FLAT, c] = longest
-                counts[1] = _end_run(run, last, last, float(position), top, bottom, k.filters[STEP], k.gap, c, clips, counts[1])  # fmt: skip
-            counts[1] = _close_clip(run, c, clips, counts[1])
