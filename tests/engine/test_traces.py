@@ -174,3 +174,37 @@ def test_traces_on_disk_are_the_traces_in_memory(measure, monkeypatch):
             assert np.array_equal(getattr(a, field.name), getattr(b, field.name)), field.name
             if field.name != "rate":
                 assert not np.shares_memory(getattr(a, field.name), getattr(b, field.name))
+
+
+def test_a_long_recording_is_drawn_up_piece_by_piece_to_the_same_numbers(measure, monkeypatch, speech):
+    rate = 8_000
+    samples = speech(150, rate) * 0.05 + 1e-4 * np.random.default_rng(3).standard_normal(150 * rate)
+    samples[71 * rate :] *= 0.01
+    near = measure(samples[: 150 * rate - 77], rate)
+    assert len(near.tracks[0].passages) == 2
+    for module in ("history", "passage", "track"):
+        monkeypatch.setattr(f"takewell.engine.{module}.PIECE_STEPS", 97)
+    for module in (
+        "engine.history",
+        "engine.passage",
+        "measure.ranked",
+        "measure.loudness",
+        "measure.noise_floor",
+    ):
+        monkeypatch.setattr(f"takewell.{module}.IN_MEMORY", 50)
+    monkeypatch.setattr("takewell.engine.reading.MEMORY_BYTES", 4_000)
+    monkeypatch.setattr("takewell.engine.columns.CHUNK_ROWS", 1_000)
+    far = measure(samples[: 150 * rate - 77], rate)
+    for field in dataclasses.fields(near.tracks[0]):
+        a, b = getattr(near.tracks[0], field.name), getattr(far.tracks[0], field.name)
+        if field.name == "passages":
+            for one, other in zip(a, b, strict=True):
+                assert dataclasses.astuple(one) == pytest.approx(dataclasses.astuple(other), rel=1e-9)
+        elif isinstance(a, float):
+            assert b == pytest.approx(a, rel=1e-9), field.name
+        else:
+            assert a == b, field.name
+    for field in dataclasses.fields(Trace):
+        assert np.array_equal(getattr(near.traces[0], field.name), getattr(far.traces[0], field.name)), (
+            field.name
+        )

@@ -106,25 +106,43 @@ class Columns:
         if self._bytes > self._share:
             self._spill()
 
-    def chunks(self, name: str, channel: int) -> Iterator[Array]:
-        """Yield a channel's column in pieces, in order."""
-        kind = self._dtypes[name]
+    def freeze(self) -> None:
+        """Take no more; make every column ready to be read in pieces."""
+        if self._extents:
+            self._spill()
+        for name, parts in self._batches.items():
+            if len(parts) > 1:
+                self._batches[name] = [np.concatenate(parts, axis=1)]
+
+    def read(self, name: str, channel: int, first: int, count: int) -> Array:
+        """Return `count` values of a frozen column from row `first` on; not to be changed."""
+        kind, parts = self._dtypes[name], []
         for rows, at in self._extents:
-            first = at[name] + channel * rows * kind.itemsize
-            for begin in range(0, rows, CHUNK_ROWS):
-                yield self._spool.read(first + begin * kind.itemsize, min(CHUNK_ROWS, rows - begin), kind)
+            inside = range(max(first, 0), min(first + count, rows))
+            if inside:
+                byte = at[name] + (channel * rows + inside.start) * kind.itemsize
+                parts.append(self._spool.read(byte, len(inside), kind))
+            first, count = first - rows if first > rows else 0, count - len(inside)
         for batch in self._batches[name]:
-            yield batch[channel]
+            parts.append(batch[channel, first : first + count])
+        return parts[0] if len(parts) == 1 else np.concatenate(parts) if parts else np.zeros(0, kind)
 
     def column(self, name: str, channel: int) -> Array:
-        """Return a channel's whole column: an array, or a view of the temporary file where that is in use."""
-        return settle(
-            lambda: self.chunks(name, channel), self._dtypes[name], self._spool if self.spilled else None
-        )
+        """Return a whole frozen column: an array, or a view of the temporary file where that is in use."""
+        if not self.spilled:
+            return self.read(name, channel, 0, self.length)
+
+        def pieces() -> Iterator[Array]:
+            for first in range(0, self.length, CHUNK_ROWS):
+                yield self.read(name, channel, first, min(CHUNK_ROWS, self.length - first))
+
+        return settle(pieces, self._dtypes[name], self._spool)
 
     def _spill(self) -> None:
+        if not next(iter(self._batches.values())):
+            return
         at = {name: self._spool.write(np.concatenate(parts, axis=1)) for name, parts in self._batches.items()}
-        rows = sum(part.shape[1] for part in next(iter(self._batches.values())))
+        rows = self.length - sum(rows for rows, _ in self._extents)
         self._extents.append((rows, at))
         for parts in self._batches.values():
             parts.clear()

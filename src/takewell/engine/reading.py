@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from takewell.engine.columns import MEMORY_BYTES, Columns, Spool, settle
-from takewell.engine.passage import TrackHistory
+from takewell.engine.history import FINE_COLUMNS, STEP_COLUMNS, Histories, TrackHistory
 from takewell.engine.results import Programme, TrackMeasurement
 from takewell.engine.track import loudness_figures, track_measurement
 from takewell.measure import loudness
@@ -20,12 +20,6 @@ from takewell.units import FINE_STEPS_PER_SECOND, STEPS_PER_SECOND, decibels, fi
 
 F64 = NDArray[np.float64]
 I64 = NDArray[np.int64]
-
-STEP_COLUMNS = {
-    "peak": np.float32, "true_peak_bound": np.float32, "mean": np.float32, "rms": np.float32, "k_rms": np.float32,
-    "a_rms": np.float32, "nonfinite": np.int32, "over": np.int32, "zeros": np.int32, "flat_run": np.int32,
-}  # fmt: skip
-FINE_COLUMNS = {"fine_rms": np.float32, "fine_k_rms": np.float32}
 
 EDGE_CHUNK = 1 << 20
 
@@ -142,52 +136,46 @@ class Reading:
             Of the file.
         """
         assert self._length is not None
+        for columns in (self._steps, self._fine, self._k_sums, *self._events):
+            columns.freeze()
+        histories = Histories(self._rate, self._length, self._steps, self._fine, self._k_sums)
+        tracks = tuple(
+            track_measurement(
+                self._history(histories, channel), names[channel], encoding, self._loudest[:, channel]
+            )
+            for channel in range(self._channels)
+        )
+        programme = None
+        if self._weights is not None:
+            figures = loudness_figures(histories, self._channels, self._loudest[:, self._channels])
+            programme = Programme(*figures[:4], finite_or_none(float(decibels(self._highest.max()))))
         edges, fine_edges = (
             self._all_edges(per_second) for per_second in (STEPS_PER_SECOND, FINE_STEPS_PER_SECOND)
         )
-        tracks, traces = [], []
-        for channel in range(self._channels):
-            trace = Trace(
+        traces = tuple(
+            Trace(
                 rate=self._rate,
                 edges=edges,
                 fine_edges=fine_edges,
                 **{name: self._steps.column(name, channel) for name in STEP_COLUMNS},
                 **{name: self._fine.column(name, channel) for name in FINE_COLUMNS},
             )
-            history = self._history(channel, trace)
-            tracks.append(track_measurement(channel + 1, names[channel], encoding, history))
-            traces.append(trace)
-        programme = None
-        if self._weights is not None:
-            figures = loudness_figures(
-                self._whole_k_sums(self._channels, edges), np.diff(edges), self._loudest[:, self._channels]
-            )
-            programme = Programme(*figures[:4], finite_or_none(float(decibels(self._highest.max()))))
-        return tuple(tracks), programme, tuple(traces)
+            for channel in range(self._channels)
+        )
+        return tracks, programme, traces
 
-    def _history(self, channel: int, trace: Trace) -> TrackHistory:
-        k_sums = self._whole_k_sums(channel, trace.edges)
-        events = self._events[channel]
+    def _history(self, histories: Histories, channel: int) -> TrackHistory:
         return TrackHistory(
-            trace=trace,
-            bend=self._fine.column("bend", channel),
-            k_sums=k_sums,
+            histories=histories,
+            channel=channel,
             totals=self._totals[:, channel],
             peak=float(self._peak[channel]),
             highest=float(self._highest[channel]),
             active=self._active[channel],
-            events=lambda: (events.column("at", 0), events.column("to", 0).astype(np.int64)),
+            events=self._events[channel],
             clips=self._clips[channel],
             clip_gap_s=self._clip_gap_s[channel],
-            loudness=loudness_figures(k_sums, np.diff(trace.edges), self._loudest[:, channel]),
         )
-
-    def _whole_k_sums(self, column: int, edges: I64) -> F64:
-        """Return a column of K-weighted sums without a last step that is cut short."""
-        sums = self._k_sums.column("k", column)
-        count = len(sums)
-        whole = count == 0 or int(self._regular(count, STEPS_PER_SECOND)) <= int(edges[-1])
-        return sums if whole else sums[:-1]
 
     def _with_programme(self, power: F64) -> F64:
         """Return channels' powers with the programme's as one more column."""

@@ -1,26 +1,19 @@
 """How do a track's sums and histories become the numbers of the measurement contract?"""
 
+import math
+from typing import NamedTuple
+
 import numpy as np
 from numpy.typing import NDArray
 
-from takewell.engine.passage import (
-    ALL_THRESHOLDS,
-    FINE_PER_STEP,
-    Floors,
-    LoudnessFigures,
-    TrackHistory,
-    floors,
-    offset,
-    passages,
-)
+from takewell.engine.history import FINE_PER_STEP, PIECE_STEPS, Histories, TrackHistory
+from takewell.engine.passage import ALL_THRESHOLDS, Floors, floor_powers, floors, passages
 from takewell.engine.quality import WORD_LENGTHS, Worth, quality
 from takewell.engine.results import Clip, TrackMeasurement
 from takewell.measure import loudness
 from takewell.measure import step_loop as loop
 from takewell.measure.clips import judged_clips
-from takewell.measure.passages import gain_moves
 from takewell.measure.speech_level import HIGHEST_THRESHOLD, MARGIN_DB, speech_level
-from takewell.measure.trace import Trace
 from takewell.units import FINE_STEPS_PER_SECOND, STEPS_PER_SECOND, decibels, finite_or_none, rms_dbfs
 
 F64 = NDArray[np.float64]
@@ -30,39 +23,52 @@ TONE_PART = 0.6
 """A floor whose 10 ms powers spread by less than this part of what white noise of the full band must is mostly tone."""
 
 
-def loudness_figures(k_sums: F64, lengths: I64, loudest: F64) -> LoudnessFigures:
-    """Return the loudness figures from the sums of whole 100 ms steps and the largest window powers."""
-    lengths = lengths[: len(k_sums)]
-    blocks = loudness.window_powers(k_sums, lengths, loudness.BLOCK_STEPS)
-    passed = loudness.gated(blocks)
+class LoudnessFigures(NamedTuple):
+    """Integrated loudness, range, largest momentary and short-term loudness; and the blocks counted and gated."""
+
+    integrated_lufs: float | None
+    loudness_range_lu: float | None
+    momentary_max_lufs: float | None
+    short_term_max_lufs: float | None
+    blocks: int
+    blocks_passed: int
+
+
+def loudness_figures(histories: Histories, column: int, loudest: F64) -> LoudnessFigures:
+    """Return the loudness figures of a channel, or of the programme behind the channels.
+
+    `loudest` holds the largest powers of a momentary and of a short-term window.
+    """
+    steps = histories.k_sums.length
+    blocks = loudness.gated(histories.windows(column, 0, steps, loudness.BLOCK_STEPS))
     return LoudnessFigures(
-        loudness.lufs(float(passed.mean())) if len(passed) else None,
-        loudness.loudness_range(loudness.window_powers(k_sums, lengths, loudness.SHORT_TERM_STEPS)),
+        loudness.lufs(blocks.power),
+        loudness.loudness_range(histories.windows(column, 0, steps, loudness.SHORT_TERM_STEPS)),
         loudness.lufs(float(loudest[0])),
         loudness.lufs(float(loudest[1])),
-        len(blocks),
-        len(passed),
+        blocks.blocks,
+        blocks.passed,
     )
 
 
 def track_measurement(
-    channel: int, name: str | None, encoding: str, history: TrackHistory
+    history: TrackHistory, name: str | None, encoding: str, loudest: F64
 ) -> TrackMeasurement:
-    """Return every number of a track; `channel` counts from 1."""
-    trace, totals = history.trace, history.totals
-    length, rate = trace.length_samples, trace.rate
+    """Return every number of a track; for `loudest` see `loudness_figures`."""
+    totals = history.totals
+    length, rate = history.histories.length_samples, history.histories.rate
     finite = length - int(totals[loop.NONFINITE])
     mean = float(totals[loop.TOTAL]) / finite if finite else None
-    places = gain_moves(trace, history.bend)
+    places = history.gain_moves()
     moved = bool(places)
-    quiet = floors(trace, 0, len(trace.rms))
+    quiet = floors(history, 0, history.step_count)
     power = float(totals[loop.POWER])
     speech = None if moved else speech_level(power, length, history.active, loop.LOWEST_EXPONENT)
     level = None if speech is None else speech.level_dbfs
     floor_dbfs = None if moved else quiet.plain_dbfs
-    heard = history.loudness
+    heard = loudness_figures(history.histories, history.channel, loudest)
     track = TrackMeasurement(
-        channel=channel,
+        channel=history.channel + 1,
         name=name,
         sample_peak_dbfs=finite_or_none(float(decibels(history.peak))),
         true_peak_dbtp=finite_or_none(float(decibels(history.highest))),
@@ -91,8 +97,8 @@ def track_measurement(
         blocks=heard.blocks,
         blocks_passed=heard.blocks_passed,
         quiet_s=quiet.plain.steps / STEPS_PER_SECOND if quiet.plain else 0.0,
-        tonal_floor=_tonal(trace, quiet),
-        first_nonfinite_s=_first(trace.nonfinite),
+        tonal_floor=_tonal(history, quiet),
+        first_nonfinite_s=_first_nonfinite(history),
         at_rail=int(totals[loop.OVER]),
         moved=moved,
         clip_gap_s=history.clip_gap_s,
@@ -105,29 +111,40 @@ def _with_quality(track: TrackMeasurement, worth: Worth) -> TrackMeasurement:
     return TrackMeasurement(**{**vars(track), "quality": quality(track, worth)})
 
 
-def _first(counts: NDArray[np.int32]) -> float | None:
-    """Return when the first 100 ms step with a count begins, in seconds."""
-    at = np.flatnonzero(counts)
-    return float(at[0]) / STEPS_PER_SECOND if len(at) else None
+def _first_nonfinite(history: TrackHistory) -> float | None:
+    """Return when the first 100 ms step with a sample that is not finite begins, in seconds."""
+    if not history.totals[loop.NONFINITE]:
+        return None
+    for first in range(0, history.step_count, PIECE_STEPS):
+        count = min(PIECE_STEPS, history.step_count - first)
+        at = np.flatnonzero(history.histories.steps.read("nonfinite", history.channel, first, count))
+        if len(at):
+            return float(first + at[0]) / STEPS_PER_SECOND
+    return None
 
 
-def _tonal(trace: Trace, floor: Floors) -> bool:
+def _tonal(history: TrackHistory, floor: Floors) -> bool:
     """Return whether the quiet steps are steadier than noise can be: a tone makes up most of them."""
     if floor.plain is None:
         return False
-    whole = len(trace.fine_rms) // FINE_PER_STEP
-    power = floor.power[:whole]
-    quiet = np.flatnonzero((power > 0) & (power <= floor.plain.limit))
-    if not len(quiet):
+    square, neighbours, total, count = 0.0, 0, 0.0, 0
+    for trace in history.pieces(0, history.step_count):
+        whole = len(trace.fine_rms) // FINE_PER_STEP
+        power = floor_powers(trace, floor.offset)[0][:whole]
+        quiet = np.flatnonzero((power > 0) & (power <= floor.plain.limit))
+        fine = (
+            trace.fine_rms[: whole * FINE_PER_STEP].reshape(whole, FINE_PER_STEP)[quiet].astype(np.float64)
+            ** 2
+        )
+        fine += floor.offset**2 - 2 * floor.offset * trace.mean[quiet, None].astype(np.float64)
+        # Neighbours are compared, so that a floor that wanders slowly does not count as noise.
+        apart = np.diff(fine, axis=1)
+        square, neighbours = square + float((apart**2).sum()), neighbours + apart.size
+        total, count = total + float(fine.sum()), count + fine.size
+    if not neighbours or total <= 0:
         return False
-    fine = (
-        trace.fine_rms[: whole * FINE_PER_STEP].reshape(whole, FINE_PER_STEP)[quiet].astype(np.float64) ** 2
-    )
-    at = offset(trace, 0, len(trace.mean))
-    fine += at**2 - 2 * at * trace.mean[quiet, None].astype(np.float64)
-    # Neighbours are compared, so that a floor that wanders slowly does not count as noise.
-    spread = np.sqrt(np.mean(np.diff(fine, axis=1) ** 2) / 2) / fine.mean()
-    return bool(spread < TONE_PART * np.sqrt(2 * FINE_STEPS_PER_SECOND / trace.rate))
+    spread = math.sqrt(square / neighbours / 2) / (total / count)
+    return spread < TONE_PART * math.sqrt(2 * FINE_STEPS_PER_SECOND / history.histories.rate)
 
 
 def _no_speech(history: TrackHistory, length: int) -> str:

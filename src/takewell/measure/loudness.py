@@ -10,10 +10,12 @@ EBU Tech 3341 (momentary 400 ms, short-term 3 s); EBU Tech 3342 (loudness range)
 """
 
 import math
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
+
+from takewell.measure.ranked import IN_MEMORY, Pieces, count_of, in_pieces, ranked
 
 F64 = NDArray[np.float64]
 I64 = NDArray[np.int64]
@@ -29,6 +31,8 @@ SHORT_TERM_STEPS = 30
 MOMENTARY_FINE_STEPS = 40
 SHORT_TERM_FINE_STEPS = 300
 TEN = 10
+
+MOST_ROUNDS, SETTLED_LU = 20, 1e-9
 
 SURROUND_WEIGHT = 1.41
 _LFE, _BACK, _SIDE = 0x8, 0x30, 0x600
@@ -112,24 +116,49 @@ def _run_sums(values: NDArray[Any], steps: int) -> NDArray[Any]:
     return total
 
 
-def gated(block_power: F64, gate_lufs: float = ABSOLUTE_GATE_LUFS) -> F64:
-    """Return the powers of 400 ms blocks that pass both gates.
+class Gated(NamedTuple):
+    """Mean power of the blocks that pass the gates, how many they are, and how many there were."""
+
+    power: float
+    passed: int
+    blocks: int
+
+
+def gated(block_power: F64 | Pieces, gate_lufs: float = ABSOLUTE_GATE_LUFS) -> Gated:
+    """Return what passes both gates; a power of 0 where nothing does.
+
+    Parameters
+    ----------
+    block_power : (n,) float64 array or function that yields such
+        Powers of 400 ms blocks, each 100 ms after the one before.
+    gate_lufs : float
+        The absolute gate.
 
     Notes
     -----
-    ITU-R BS.1770-5, Annex 1: blocks above `gate_lufs`, and of these what lies above 10 LU below their mean.
+    ITU-R BS.1770-5, Annex 1: blocks above the absolute gate, and of these what lies above 10 LU below their mean.
     """
-    loud = block_power[block_power > power_of(gate_lufs)]
-    return loud[loud > loud.mean() * 10 ** (RELATIVE_GATE_LU / 10)] if len(loud) else loud
+    pieces, gate = in_pieces(block_power), power_of(gate_lufs)
+    total, passed, blocks = 0.0, 0, 0
+    for part in pieces():
+        loud = part[part > gate]
+        total, passed, blocks = total + float(loud.sum()), passed + len(loud), blocks + len(part)
+    if not passed:
+        return Gated(0.0, 0, blocks)
+    gate = max(gate, total / passed * 10 ** (RELATIVE_GATE_LU / 10))
+    total, passed = 0.0, 0
+    for part in pieces():
+        loud = part[part > gate]
+        total, passed = total + float(loud.sum()), passed + len(loud)
+    return Gated(total / passed, passed, blocks)
 
 
-def integrated(block_power: F64, gate_lufs: float = ABSOLUTE_GATE_LUFS) -> float | None:
-    """Return the gated loudness in LUFS of the powers of 400 ms blocks 100 ms apart; None if none passes."""
-    loud = gated(block_power, gate_lufs)
-    return lufs(float(loud.mean())) if len(loud) else None
+def integrated(block_power: F64 | Pieces, gate_lufs: float = ABSOLUTE_GATE_LUFS) -> float | None:
+    """Return the gated loudness in LUFS; None if no block passes. See `gated`."""
+    return lufs(gated(block_power, gate_lufs).power)
 
 
-def loudness_range(short_term_power: F64) -> float | None:
+def loudness_range(short_term_power: F64 | Pieces) -> float | None:
     """Return the loudness range in LU of the powers of 3 s windows 100 ms apart.
 
     Notes
@@ -137,29 +166,35 @@ def loudness_range(short_term_power: F64) -> float | None:
     EBU Tech 3342: values above -70 LUFS, then above 20 LU below their mean power; the 95th percentile less the
     10th, each the value at rank round((n - 1) p).
     """
-    loud = short_term_power[short_term_power > power_of(ABSOLUTE_GATE_LUFS)]
-    if not len(loud):
+    pieces, gate = in_pieces(short_term_power), power_of(ABSOLUTE_GATE_LUFS)
+    loud = [part[part > gate] for part in pieces()] if count_of(pieces) <= IN_MEMORY else None
+    kept: Pieces = (lambda: loud) if loud is not None else (lambda: (part[part > gate] for part in pieces()))
+    total, count = 0.0, 0
+    for part in kept():
+        total, count = total + float(part.sum()), count + len(part)
+    if not count:
         return None
-    loud = loud[loud >= loud.mean() * 10 ** (RANGE_GATE_LU / 10)]
-    low, high = (int((len(loud) - 1) * part + 0.5) for part in (RANGE_LOW, RANGE_HIGH))
-    ranked = np.partition(loud, (low, high))
-    return float(10 * np.log10(ranked[high] / ranked[low]))
+    floor = total / count * 10 ** (RANGE_GATE_LU / 10)
+    ranges: Pieces = lambda: (part[part >= floor] for part in kept())  # noqa: E731
+    count = count_of(ranges)
+    low, high = ranked(ranges, [int((count - 1) * part + 0.5) for part in (RANGE_LOW, RANGE_HIGH)])
+    return 10 * math.log10(high / low)
 
 
-def levelled(block_power: F64, target_lufs: float = -23.0) -> float | None:
+def levelled(block_power: F64 | Pieces, target_lufs: float = -23.0) -> float | None:
     """Return the loudness as gated after a steady gain that brings it to `target_lufs`.
 
     A passage recorded 60 dB low lies under the absolute gate. After a gain that brings it to the target the gate lies
     ``target - (-70)`` LU under its loudness, so here the gate moves with the loudness until both agree.
     """
-    if not len(block_power) or not block_power.max() > 0:
-        return None
+    pieces = in_pieces(block_power)
+    loudness = lufs(max((float(part.max(initial=0.0)) for part in pieces()), default=0.0))
     under = target_lufs - ABSOLUTE_GATE_LUFS
-    loudness = lufs(float(block_power.max()))
-    for _ in range(20):
-        assert loudness is not None
-        again = integrated(block_power, loudness - under)
-        if again is None or abs(again - loudness) < 1e-9:
+    for _ in range(MOST_ROUNDS):
+        if loudness is None:
+            return None
+        again = integrated(pieces, loudness - under)
+        if again is None or abs(again - loudness) < SETTLED_LU:
             break
         loudness = again
     return loudness
