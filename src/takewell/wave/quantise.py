@@ -43,8 +43,9 @@ class Quantiser:
     ) -> None:
         self._top = 2 ** (BITS[encoding] - 1)
         self._width = BITS[encoding] // 8
-        self._dithered = np.full(channels, dither) if isinstance(dither, bool) else np.array(dither, np.bool_)
-        self._counter = np.array([seed % 2**64], np.uint64)
+        self._dithered = np.full(channels, dither, np.float64)
+        self._seed = seed
+        self._place = 0
         self.clipped = np.zeros(channels, np.int64)
         """Samples of each channel that lay beyond the rails and were held there, infinities among them."""
         self.replaced = np.zeros(channels, np.int64)
@@ -55,9 +56,18 @@ class Quantiser:
         # Loaded here, because who only reads files need not wait for the compiler.
         from takewell.wave.quantise_loop import encode
 
-        out = np.empty(samples.size * self._width, np.uint8)
+        flat: NDArray[np.floating] = np.ravel(samples, order="C")
+        out = np.empty(len(flat) * self._width, np.uint8)
         encode(
-            np.ascontiguousarray(samples), float(self._top), self._width, self._dithered, self._counter,
-            self.clipped, self.replaced, out,
-        )  # fmt: skip
+            flat,
+            self._place,
+            self._seed,
+            float(self._top),
+            self._width,
+            self._dithered,
+            self.clipped,
+            self.replaced,
+            out,
+        )
+        self._place += len(flat)
         return out

@@ -1,53 +1,130 @@
-"""The loop that turns floats into stored integers: scale, dither, round, hold, store, in one pass.
+"""The loops that turn floats into stored integers: scale, dither, round, hold, store, a tile at a time.
 
-Conventions: samples (n, channels); bytes little-endian, interleaved. Random numbers are SplitMix64 (Steele, Lea, Flood,
-"Fast splittable pseudorandom number generators", OOPSLA 2014): the k-th one is a mix of seed + k gamma, so the
-noise of a sample depends on the seed and its place alone. The difference of a number's two 32-bit halves is
-triangular over +-1, in steps of 2^-32, with a mean of exactly zero.
+Conventions: samples as they are stored, interleaved and flat; bytes little-endian. The noise of a sample is a mix of
+the bits of the seed and of the sample's place (two rounds of multiply and shift, a 32-bit integer hash), so it
+depends on nothing else. The difference of the mix's two 16-bit halves is triangular over +-1 LSB, in steps
+of 2^-16, with a mean of exactly zero.
 """
 
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-_GAMMA = np.uint64(0x9E3779B97F4A7C15)
-_FIRST, _SECOND = np.uint64(0xBF58476D1CE4E5B9), np.uint64(0x94D049BB133111EB)
-_LOW = np.uint64(0xFFFFFFFF)
+F64 = NDArray[np.float64]
+I32 = NDArray[np.int32]
+I64 = NDArray[np.int64]
+
+TILE = 4096
+"""About how many samples are worked on at once, so that the passes over them stay in the nearest cache."""
+
+_EVERY = 1 << 32
 
 
 @njit(nogil=True, cache=True)
 def encode(
     samples: NDArray[np.floating],
+    place: int,
+    seed: int,
     top: float,
     width: int,
-    dithered: NDArray[np.bool_],
-    counter: NDArray[np.uint64],
-    clipped: NDArray[np.int64],
-    replaced: NDArray[np.int64],
+    dithered: F64,
+    clipped: I64,
+    replaced: I64,
     out: NDArray[np.uint8],
 ) -> None:
-    """Write the bytes of `samples` into `out`; bring the counter and the counts of each channel up to date."""
-    state, at = counter[0], 0
-    for i in range(samples.shape[0]):
-        for channel in range(samples.shape[1]):
-            value = float(samples[i, channel]) * top
-            state += _GAMMA
-            if dithered[channel]:
-                mixed = (state ^ (state >> np.uint64(30))) * _FIRST
-                mixed = (mixed ^ (mixed >> np.uint64(27))) * _SECOND
-                mixed ^= mixed >> np.uint64(31)
-                value += (np.float64(mixed >> np.uint64(32)) - np.float64(mixed & _LOW)) * 2.0**-32
-            value = float(np.rint(value))
-            if not -top <= value <= top - 1.0:  # also true for NaN
-                if np.isnan(value):
-                    replaced[channel] += 1
-                    value = 0.0
-                else:
-                    clipped[channel] += 1
-                    value = top - 1.0 if value > 0 else -top
-            word = np.int32(value)
-            for _ in range(width):
-                out[at] = np.uint8(word & 0xFF)
-                word >>= 8
-                at += 1
-    counter[0] = state
+    """Write the bytes of flat `samples`, the first of which stands at `place`, into `out`; count what did not fit.
+
+    `dithered` says for each channel whether it is (1.0) or not (0.0).
+    """
+    channels = len(dithered)
+    tile = max(TILE // channels, 1) * channels
+    shares = np.empty(tile)
+    for i in range(tile):
+        shares[i] = dithered[i % channels]
+    words = np.empty(tile, np.int32)
+    at = 0
+    while at < len(samples):
+        # A tile begins with the first channel and does not cross the place where 32 bits run over.
+        count = min(tile, len(samples) - at, _EVERY - (place + at) % _EVERY)
+        turn = (place + at) % channels
+        if turn:
+            count = min(count, channels - turn)
+        part, share = samples[at : at + count], shares[turn : turn + count]
+        key = np.uint32(_mixed(np.uint32(seed % _EVERY)) ^ _mixed(np.uint32((place + at) // _EVERY + 1)))
+        first = np.uint32((place + at) % _EVERY)
+        if not _words(part, first, key, top, share, words[:count]):
+            _held_words(part, first, key, top, share, turn, clipped, replaced, words[:count])
+        _store(words[:count], width, out[at * width : (at + count) * width])
+        at += count
+
+
+@njit(nogil=True, cache=True)
+def _mixed(x: np.uint32) -> np.uint32:
+    # The compiler widens every result to 64 bits unless it is told, each time, that 32 are meant.
+    x = np.uint32(x ^ (x >> np.uint32(16)))
+    x = np.uint32(x * np.uint32(0x21F0AAAD))
+    x = np.uint32(x ^ (x >> np.uint32(15)))
+    x = np.uint32(x * np.uint32(0xD35A2D97))
+    return np.uint32(x ^ (x >> np.uint32(15)))
+
+
+@njit(nogil=True, cache=True)
+def _scaled(sample: float, x: np.uint32, top: float, share: float) -> float:
+    halves = np.int32(x >> np.uint32(16)) - np.int32(x & np.uint32(0xFFFF))
+    return float(np.rint(sample * top + share * (halves * 2.0**-16)))
+
+
+@njit(nogil=True, cache=True)
+def _words(
+    samples: NDArray[np.floating], first: np.uint32, key: np.uint32, top: float, shares: F64, words: I32
+) -> bool:
+    """Round samples to words; tell whether all of them fit and are numbers."""
+    low = high = 0.0
+    odd = 0
+    for i in range(len(words)):
+        value = _scaled(samples[i], _mixed(np.uint32(np.uint32(first + np.uint32(i)) ^ key)), top, shares[i])
+        low = value if value < low else low
+        high = value if value > high else high
+        odd += value != value
+        words[i] = np.int32(value)
+    return odd == 0 and high <= top - 1.0 and low >= -top
+
+
+@njit(nogil=True, cache=True)
+def _held_words(
+    samples: NDArray[np.floating],
+    first: np.uint32,
+    key: np.uint32,
+    top: float,
+    shares: F64,
+    turn: int,
+    clipped: I64,
+    replaced: I64,
+    words: I32,
+) -> None:
+    """Round samples to words, holding at the rails what lies beyond them, with zero for what is no number."""
+    for i in range(len(words)):
+        value = _scaled(samples[i], _mixed(np.uint32(np.uint32(first + np.uint32(i)) ^ key)), top, shares[i])
+        channel = (turn + i) % len(clipped)
+        if np.isnan(value):
+            replaced[channel] += 1
+            value = 0.0
+        elif value > top - 1.0 or value < -top:
+            clipped[channel] += 1
+            value = top - 1.0 if value > 0 else -top
+        words[i] = np.int32(value)
+
+
+@njit(nogil=True, cache=True)
+def _store(words: I32, width: int, out: NDArray[np.uint8]) -> None:
+    if width == 3:
+        for i in range(len(words)):
+            word = words[i]
+            out[3 * i] = np.uint8(word & 0xFF)
+            out[3 * i + 1] = np.uint8((word >> 8) & 0xFF)
+            out[3 * i + 2] = np.uint8((word >> 16) & 0xFF)
+        return
+    for i in range(len(words)):
+        word = words[i]
+        for byte in range(width):
+            out[width * i + byte] = np.uint8((word >> (8 * byte)) & 0xFF)
