@@ -37,8 +37,9 @@ def ready(announce: Callable[[str], None] | None = None, *, rendering: bool = Fa
             """Nothing to say."""
 
     with event.install_listener("numba:compile", Listener()):
-        meter = Meter(8000, 1, encoding="float32")
-        meter.add(np.zeros((800, 1), np.float32))
+        # The usual rate: its filters are then designed already.
+        meter = Meter(48_000, 1, encoding="float32")
+        meter.add(np.zeros((4_800, 1), np.float32))
         meter.finish()
         if rendering:
             _render_something()

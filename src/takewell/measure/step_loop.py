@@ -705,7 +705,9 @@ def _group(group: I64, edges: I64, fine_step: int, fine_count: int, position: in
             steps[step, BOTTOM, c] = min(steps[step, BOTTOM, c], bottom)
             floats[c, BEST] = max(floats[c, BEST], peak)
             state.levels[stretch + 1, lane] = sums[LEVEL * n + lane]
-            if sums[LEAST * n + lane] == 0.0 or peak > k.over:
+            if peak == 0.0:
+                steps[step, ZEROS, c] += b - a
+            elif sums[LEAST * n + lane] == 0.0 or peak > k.over:
                 _count(scratch, n, lane, HISTORY + a, HISTORY + b, k.over, steps, step, c)
             counts[0] = _thresholds(
                 state.integers[c], envelope, lane, n, b - a, sums[LOW * n + lane], sums[HIGH * n + lane],
