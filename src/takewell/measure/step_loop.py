@@ -72,6 +72,10 @@ CORNER = 12.0
 FADE = 0.9
 """What follows a sample that is not finite, sample by sample, in its place: no click, and nothing that lasts."""
 
+LEAST_LOST, FULL_SCALE = 0.015, 1e-3
+"""A rail must have cost 0.13 dB of the crest, but not at full scale (within 0.01 dB), where coarse grain in the samples
+has no reason to look like one."""
+
 STEP = 24
 """Where in the filters' constants the word length's step stands."""
 
@@ -577,7 +581,12 @@ def _end_run(run: F64, next1: float, next2: float, end: float, top: float, botto
         return count
     if level < max(top, -bottom) / 2 or level <= 0.0:
         return count
-    if level - max(sign * run[RUN_BEFORE], sign * next2) < CORNER * slack:
+    before, after = level - sign * run[RUN_BEFORE], level - sign * next2
+    if min(before, after) < CORNER * slack:
+        return count
+    # The parabola that meets the rail with the slopes at both ends would have risen this much above it.
+    lost = (before + after) / 2 * (length + 1) / 8
+    if abs(level - 1.0) > FULL_SCALE and lost < LEAST_LOST * level:
         return count
     if run[CLIP_END] > 0 and end - length - run[CLIP_END] > gap:
         count = _close_clip(run, channel, clips, count)
