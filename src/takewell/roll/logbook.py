@@ -35,6 +35,8 @@ from takewell.roll.stored import (
     info_to_json,
     measurement_from_json,
     measurement_to_json,
+    pairs_from_json,
+    pairs_to_json,
     text_from_cell,
     text_to_cell,
     trace_from_columns,
@@ -47,7 +49,7 @@ from takewell.roll.values import BestTrack, Examination, Finding, Verdict
 APPLICATION_ID = 0x54574C42
 """Marks the file as ours in its header ("TWLB"), as SQLite's ``PRAGMA application_id`` is meant to."""
 
-SCHEMA = 2
+SCHEMA = 3
 """Raised whenever tables change; a logbook of another schema is made anew."""
 
 _COMMA = '", "'
@@ -60,7 +62,8 @@ _TABLES = (
     "version TEXT NOT NULL, measurement TEXT NOT NULL) WITHOUT ROWID",
     "CREATE TABLE traces (path NOT NULL, channel INTEGER NOT NULL, rate INTEGER NOT NULL, "
     f"length_samples INTEGER NOT NULL, {' BLOB, '.join(TRACE_COLUMNS)} BLOB, PRIMARY KEY (path, channel))",
-    "CREATE TABLE examinations (of_state TEXT NOT NULL, unreadable TEXT NOT NULL, best TEXT NOT NULL)",
+    "CREATE TABLE examinations (of_state TEXT NOT NULL, unreadable TEXT NOT NULL, best TEXT NOT NULL, "
+    "pairs TEXT NOT NULL)",
     f'CREATE TABLE findings ("{_COMMA.join(_FINDING)}")',
     f'CREATE TABLE verdicts ("{_COMMA.join(_VERDICT)}")',
     "CREATE TABLE steps (id INTEGER PRIMARY KEY, name TEXT NOT NULL, detail TEXT NOT NULL, state TEXT NOT NULL, "
@@ -238,11 +241,12 @@ class Logbook:
         def write(db: sqlite3.Connection) -> None:
             db.execute("DELETE FROM examinations")
             db.execute(
-                "INSERT INTO examinations (of_state, unreadable, best) VALUES (?, ?, ?)",
+                "INSERT INTO examinations (of_state, unreadable, best, pairs) VALUES (?, ?, ?, ?)",
                 (
                     self._state(db),
                     json.dumps(examination.unreadable),
                     json.dumps([asdict(best) for best in examination.best]),
+                    pairs_to_json(examination.pairs),
                 ),
             )
             for table, columns, values in (
@@ -267,6 +271,7 @@ class Logbook:
                 verdicts=tuple(map(verdict_from_cells, db.execute("SELECT * FROM verdicts ORDER BY rowid"))),
                 unreadable=tuple(json.loads(row["unreadable"])),
                 best=tuple(BestTrack(**best) for best in json.loads(row["best"])),
+                pairs=pairs_from_json(row["pairs"]),
             )
 
         return self._file.run(read, None)

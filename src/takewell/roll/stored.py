@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from takewell.engine.results import Clip, FileFormat, FileMeasurement, Passage, Programme, TrackMeasurement
 from takewell.measure.trace import Trace
-from takewell.roll.values import Finding, Verdict
+from takewell.roll.values import Finding, Pair, PairPassage, Verdict
 from takewell.units import FINE_STEPS_PER_SECOND, STEPS_PER_SECOND, step_edges
 from takewell.wave.values import AudioInfo, Bext, Ixml, IxmlTrack
 
@@ -188,6 +188,19 @@ def finding_from_cells(cells: Sequence[Any]) -> Finding:
 def verdict_from_cells(cells: Sequence[Any]) -> Verdict:
     """Return the verdict whose cells stand in the order of its fields."""
     return Verdict(*map(_text, cells))
+
+
+def pairs_to_json(pairs: Sequence[Pair]) -> str:
+    """Return the JSON text of an examination's pairs."""
+    return json.dumps([asdict(pair) for pair in pairs])
+
+
+def pairs_from_json(text: str) -> tuple[Pair, ...]:
+    """Return the pairs that `pairs_to_json` wrote."""
+    return tuple(
+        Pair(**{**pair, "passages": tuple(PairPassage(**passage) for passage in pair["passages"])})
+        for pair in json.loads(text)
+    )
 
 
 def _text(cell: Any) -> Any:

@@ -19,6 +19,8 @@ TakeKind = Literal["take", "wild", "room_tone", "tone"]
 Severity = Literal["note", "minor", "major"]
 VerdictWord = Literal["good", "level", "mend", "lost"]
 Stage = Literal["microphone", "preamplifier", "converter", "file", "undecided"]
+PairState = Literal["steady", "limited", "clipped"]
+"""Whether the gain between two tracks holds, or one of them was held back by a limiter or a rail."""
 
 
 @dataclass(frozen=True)
@@ -169,6 +171,45 @@ class BestTrack:
     take: str
     track: int
     reason: str
+    voice: str = ""
+    """Name of the track whose voice it serves best; empty for the track that serves the whole take."""
+
+
+@dataclass(frozen=True)
+class PairPassage:
+    """A stretch of a pair in which the gain between its tracks holds, or in which one of them does not follow."""
+
+    start_s: float
+    end_s: float
+    gain_db: float
+    """How far the copy lies above the first track."""
+    state: PairState
+    changed_by_db: float
+    """What the gain was changed by on the way into a ``steady`` passage; in the others by how much the level of the
+    track that does not follow stays behind at most, over 10 ms."""
+    serves: int
+    """1 where the first track serves better, 2 where the copy does, 0 where both serve alike."""
+    because: str
+
+
+@dataclass(frozen=True)
+class Pair:
+    """Two tracks with one source: an ISO and its copy, at another gain, in another file, on another recorder."""
+
+    take: str
+    track: int
+    other_take: str
+    other_track: int
+    correlation: float
+    """Of their samples in line, from -1 to 1; negative where one of the two is reversed."""
+    gain_db: float
+    """How far the copy lies above the first track, as a median."""
+    delay_s: float
+    """Where the first track's first sample lies on the copy's clock, in seconds of the copy's take: a sound at `t` of
+    the first is at ``delay_s + t * (1 + drift_ppm / 1e6)`` there."""
+    drift_ppm: float = 0.0
+    """How much faster the copy's clock runs; 0 on one recorder."""
+    passages: tuple[PairPassage, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -218,3 +259,5 @@ class Examination:
     verdicts: tuple[Verdict, ...]
     unreadable: tuple[str, ...] = field(default=())
     best: tuple[BestTrack, ...] = field(default=())
+    pairs: tuple[Pair, ...] = field(default=())
+    """Tracks with one source, in the order of takes and tracks."""
