@@ -10,7 +10,7 @@ Method (ours), on K-weighted levels (no offset and no rumble in them):
    last quiet moment before and the first after, the place is still open.
 2. Stretches of some seconds on both sides are compared: floor = 8th percentile, level = 97th percentile of
    their 100 ms levels. Together means: both step by 4.5 dB or more in the same direction, by the same amount within 6 dB
-   or a quarter of it. The floor must be one: the levels rest within 2 dB of it, denser than anywhere above. Its colour
+   or a quarter of it. The floor must be one: a fair share of the stretch rests within 2 dB of it. Its colour
    (A-weighted and unweighted against K-weighted level) must be the same on both sides, unless it stepped by less than
    the level: then a floor of the recorder's own lies under the lower side. A candidate that fits at no length falls out.
 3. The others divide the track; now each is compared over the whole stretches to its neighbours (up to 30 s),
@@ -55,9 +55,7 @@ LEAST_MOVE_DB = 4.5
 ALIKE_DB, ALIKE_PART = 6.0, 0.25
 FLOOR_QUANTILE, LEVEL_QUANTILE = 0.08, 0.97
 FLOOR_SPREAD_DB, FLOOR_SHARE, FLOOR_STEPS = 2.0, 0.08, 4
-FLOOR_DENSITY = 1.5
-"""A floor is where the levels rest: so many times denser within its spread than from there up to the level. A sound that dies
-away passes through all levels alike."""
+"""A floor is where the levels rest: a share of the stretch lies this near. A sound that dies away passes through all alike."""
 
 QUIET_DB = 3.0
 """Above the floor, where its colour is read."""
@@ -287,12 +285,10 @@ def _sides(steps: _Steps, start: I64, end: I64) -> _Sides:
         above = level - floor[:, None]
         near = np.count_nonzero(np.abs(above) <= FLOOR_SPREAD_DB, axis=1)
         quiet = (above <= QUIET_DB) & inside
-        span = np.maximum(loud - floor - FLOOR_SPREAD_DB, 2 * FLOOR_SPREAD_DB)
-        dense = near / (2 * FLOOR_SPREAD_DB) >= FLOOR_DENSITY * (count - near) / span
     colours = np.where(quiet[:, :, None], steps.colours[at], 0.0).sum(axis=1)
     colours /= np.maximum(np.count_nonzero(quiet, axis=1), 1)[:, None]
     enough = (near >= np.maximum(FLOOR_STEPS, FLOOR_SHARE * count)) & (count >= LEAST_STEPS)
-    return _Sides(floor, loud, colours, dense & enough)
+    return _Sides(floor, loud, colours, enough)
 
 
 def _fit(before: _Sides, after: _Sides) -> F64:
