@@ -1,7 +1,7 @@
 """How does a person change a take's moves, one decision at a time?
 
 Every change gives a new tuple of lines; what a person touched is fixed, so it is never computed again. Linked
-tracks (`linked`) keep their balance: what is done to one is done to all of them.
+tracks (`roll.linked`) keep their balance: what is done to one is done to all of them.
 
 Conventions: a move is named by the take, one of its tracks and where it starts; times in seconds of the take.
 """
@@ -11,8 +11,8 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
 
 from takewell.errors import SettingError
-from takewell.level.linked import link_keys
 from takewell.level.sentences import clock
+from takewell.roll.linked import link_keys
 from takewell.roll.values import Move, Take
 
 MOST_DB = 120.0

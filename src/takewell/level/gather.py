@@ -13,10 +13,11 @@ import numpy as np
 
 from takewell.engine.results import Passage
 from takewell.level.evidence import TrackEvidence
-from takewell.level.linked import link_keys, together
+from takewell.level.linked import together
 from takewell.level.setting_step import step_position
 from takewell.level.speech import Setting, floor_db
 from takewell.roll import MeasuredTake, TrackReader
+from takewell.roll.linked import link_keys
 
 
 def gather(measured: MeasuredTake, reader: TrackReader) -> tuple[TrackEvidence, ...]:

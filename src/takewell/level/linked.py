@@ -4,13 +4,11 @@ The two sides of a stereo mix, and tracks that a decoder will add (mid and side,
 only under one gain. They are judged by the sum of their powers, as BS.1770-5 adds the channels of a programme, and
 by the highest of their peaks; each gets the same moves.
 
-Linked are the mix tracks of one file, the ISOs of one group, and ISOs of one file whose names differ only in a last
-word for left and right.
+Which those are, `roll.linked` says.
 
 Conventions: as in `evidence`.
 """
 
-import re
 from collections.abc import Sequence
 from dataclasses import replace
 
@@ -20,27 +18,8 @@ from numpy.typing import NDArray
 from takewell.level.evidence import TrackEvidence
 from takewell.level.speech import Setting
 from takewell.measure.trace import Trace
-from takewell.roll.values import Track
 
 F32 = NDArray[np.float32]
-
-_SIDE = re.compile(r"[\s._-]*(l|r|left|right)$", re.IGNORECASE)
-
-
-def link_keys(tracks: Sequence[Track]) -> dict[int, tuple[str, ...]]:
-    """Return for each track, by number, a key that linked tracks share."""
-    keys: dict[int, tuple[str, ...]] = {}
-    for track in tracks:
-        stem = _SIDE.sub("", track.name)
-        if track.role == "mix":
-            keys[track.number] = ("mix", track.file)
-        elif track.group:
-            keys[track.number] = ("group", track.group, track.role)
-        elif stem and stem != track.name:
-            keys[track.number] = ("sides", track.file, stem.lower())
-        else:
-            keys[track.number] = (str(track.number),)
-    return keys
 
 
 def together(tracks: Sequence[TrackEvidence]) -> TrackEvidence:
