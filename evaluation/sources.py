@@ -38,6 +38,8 @@ class Source:
     kind: Kind
     first: int = 0
     stride: int = 1
+    voice: bool = False
+    """Whether damage is planted in this speech; every source is listened to as it is."""
 
     @property
     def name(self) -> str:
@@ -47,21 +49,28 @@ class Source:
 
 
 TUNED = (
-    Source("asterisk-core-sounds-en-g722", "**/*.g722", "speech"),
-    Source("asterisk-core-sounds-fr-g722", "**/*.g722", "speech"),
-    Source("tuxpaint-stamps-default", "**/*_desc_ro.ogg", "speech"),
-    Source("tuxpaint-stamps-default", "**/*_desc_bg.ogg", "speech"),
-    Source("sonic-pi-samples", "**/*.flac", "music", 0, 2),
-    Source("gnome-shell-pomodoro-data", "**/birds.ogg", "ambience"),
-)
-
-HELD_APART = (
+    Source("asterisk-core-sounds-en-g722", "**/*.g722", "speech", voice=True),
+    Source("asterisk-core-sounds-fr-g722", "**/*.g722", "speech", voice=True),
+    Source("tuxpaint-stamps-default", "**/*_desc_ro.ogg", "speech", voice=True),
+    Source("tuxpaint-stamps-default", "**/*_desc_bg.ogg", "speech", voice=True),
     Source("asterisk-core-sounds-es-g722", "**/*.g722", "speech"),
     Source("asterisk-core-sounds-it-g722", "**/*.g722", "speech"),
     Source("asterisk-core-sounds-ru-g722", "**/*.g722", "speech"),
     Source("tuxpaint-stamps-default", "**/*_desc_es.ogg", "speech"),
-    Source("sonic-pi-samples", "**/*.flac", "music", 1, 2),
+    Source("sonic-pi-samples", "**/*.flac", "music"),
     Source("asterisk-moh-opsound-g722", "**/*.g722", "music"),
+    Source("gnome-shell-pomodoro-data", "**/birds.ogg", "ambience"),
+)
+"""Those without `voice` were held apart until their first table had been read; what it showed was put right on them."""
+
+HELD_APART = (
+    Source("fillets-ng-data-nl", "**/*.ogg", "speech", voice=True),
+    Source("tuxpaint-stamps-default", "**/*_desc_ca.ogg", "speech", voice=True),
+    Source("tuxpaint-stamps-default", "**/*_desc_ru.ogg", "speech", voice=True),
+    Source("tuxpaint-stamps-default", "**/*_desc_el.ogg", "speech", voice=True),
+    Source("singularity-music", "**/*.ogg", "music"),
+    Source("fillets-ng-data", "**/music/*.ogg", "music"),
+    Source("hydrogen-drumkits", "**/*.flac", "music"),
 )
 
 
