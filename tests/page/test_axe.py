@@ -48,7 +48,7 @@ def axe() -> str:
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 def test_no_violations(page_of, prepared, tab, axe, scheme):
     tab.emulate_media(color_scheme=scheme)
-    for screen in ("start", "folder", "checkin", "", "take?id=7-2", "handover", "work"):
+    for screen in ("start", "folder", "checkin", "", "take?id=7-2", "handover", "jobs"):
         outside = {
             "start": page_of.address,
             "folder": f"{page_of.address}folder?for=open&path={Path(prepared).parent}",

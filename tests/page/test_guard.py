@@ -56,7 +56,7 @@ def test_the_policy_allows_no_inline_script_and_no_frame(client):
 
 def test_screens_hold_no_inline_script_or_style(client, roll):
     base = f"/roll/{roll_key(roll)}/"
-    for url in ("/", base, f"{base}take?id=7-2", f"{base}handover", f"{base}work", "/checkin"):
+    for url in ("/", base, f"{base}take?id=7-2", f"{base}handover", f"{base}jobs", "/checkin"):
         text = client.get(url).text
         assert "<style" not in text
         assert " style=" not in text
@@ -133,7 +133,7 @@ def test_looking_at_a_card_writes_nothing_to_it(client, roll):
     asked = client.get("/open", params={"path": str(card)})
     assert "never checked in" in asked.text
     assert client.get(f"/roll/{roll_key(card)}/").status_code == 404
-    assert client.get(f"/roll/{roll_key(card)}/work").status_code == 404
+    assert client.get(f"/roll/{roll_key(card)}/jobs").status_code == 404
     assert not list(card.iterdir())
 
 

@@ -25,8 +25,8 @@ def api(app):
 
 @pytest.fixture(autouse=True)
 def _no_work(monkeypatch):
-    monkeypatch.setattr("takewell.page.work.start", lambda *_args, **_more: 1)
-    monkeypatch.setattr("takewell.page.work.stop", lambda *_args: None)
+    monkeypatch.setattr("takewell.page.jobs.start", lambda *_args, **_more: 1)
+    monkeypatch.setattr("takewell.page.jobs.stop", lambda *_args: None)
 
 
 def test_nothing_asked_ends_in_a_server_error(api, prepared):

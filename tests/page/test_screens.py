@@ -210,7 +210,7 @@ def test_from_the_day_sheet_to_a_changed_move_by_keyboard_alone(page_of, roll, t
 def test_no_screen_is_wider_than_its_window(page_of, roll, tab, picture, width, height, scheme):
     tab.emulate_media(color_scheme=scheme)
     tab.set_viewport_size({"width": width, "height": height})
-    for name, rest in (("day", ""), ("take", TAKE), ("hand-over", "handover"), ("work", "work")):
+    for name, rest in (("day", ""), ("take", TAKE), ("hand-over", "handover"), ("jobs", "jobs")):
         tab.goto(page_of.url(roll, rest))
         tab.wait_for_load_state("networkidle")
         assert tab.evaluate("document.documentElement.scrollWidth <= innerWidth"), name

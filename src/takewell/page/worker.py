@@ -12,7 +12,7 @@ import time
 from pathlib import Path
 from types import FrameType
 
-from takewell.page.work import ROOM, STOPPED
+from takewell.page.jobs import ROOM, STOPPED
 from takewell.roll import Logbook, Step
 
 SAY_EVERY_S = 0.3
@@ -35,6 +35,7 @@ class Worker:
         self._printed: list[str] = []
         self._last = ""
         self._told_at = 0.0
+        self._at = ""
 
     def run(self) -> None:
         """Run all commands, or up to the first that could not be carried out."""
@@ -44,7 +45,7 @@ class Worker:
             step = next(step for step in logbook.steps() if step.id == self._number)
             code = self._all(logbook, step)
             text = "".join(self._printed)[-MOST_SAID:]
-            logbook.keep(ROOM, {f"said-{self._number}": text})
+            logbook.keep(ROOM, {f"said-{self._number}": text, f"at-{self._number}": None})
             failed = self._stopped or code >= REFUSED or code < 0
             logbook.end_step(self._number, self._sentence(code), failed=failed)
 
@@ -72,12 +73,16 @@ class Worker:
         )
         assert self._child.stdout is not None
         for line in self._child.stdout:
-            share = _progress(line)
-            if share is None:
+            told = _progress(line)
+            if told is None:
                 self._printed.append(line)
                 self._last = line.strip() or self._last
             elif time.monotonic() - self._told_at > SAY_EVERY_S:
+                share, word = told
                 logbook.progress_step(self._number, place + share, of)
+                if word != self._at:
+                    logbook.keep(ROOM, {f"at-{self._number}": word})
+                    self._at = word
                 self._told_at = time.monotonic()
         return self._child.wait()
 
@@ -96,13 +101,16 @@ class Worker:
         self._stopped = True
 
 
-def _progress(line: str) -> float | None:
-    """Return the part that is done, from 0 to 1, where the line says so; None for any other line."""
+def _progress(line: str) -> tuple[float, str] | None:
+    """Return the part that is done, from 0 to 1, and at what it is, where the line says so; None for any other line."""
     if not line.startswith('{"progress"'):
         return None
     try:
-        done, whole = json.loads(line)["progress"]
-        return min(max(float(done) / float(whole), 0.0), 1.0) if whole else 0.0
+        told = json.loads(line)
+        done, whole = told["progress"]
+        return (min(max(float(done) / float(whole), 0.0), 1.0) if whole else 0.0), str(told.get("at", ""))[
+            :200
+        ]
     except (ValueError, KeyError, TypeError):
         return None
 

@@ -1,13 +1,13 @@
 """The screens, one a module."""
 
-from takewell.page.screens import day, files, handover, listen, start, take, work
+from takewell.page.screens import day, files, handover, jobs, listen, start, take
 
 ROUTERS = (
     start.router,
     day.router,
     take.router,
     listen.router,
-    work.router,
+    jobs.router,
     handover.router,
     files.router,
 )

@@ -1,5 +1,6 @@
 """What every screen of a roll needs from its address: the shelf, the roll, the take."""
 
+from collections.abc import Mapping
 from typing import Annotated, Any
 
 from fastapi import Depends, Path, Query, Request
@@ -51,6 +52,14 @@ def take_of(opened: TheRoll, id: TakeId) -> Take:
 
 
 TheTake = Annotated[Take, Depends(take_of)]
+
+
+async def filled_of(request: Request) -> Mapping[str, str]:
+    """Return every field of the form that was sent, whatever its name; of fields of one name the last."""
+    return {name: value for name, value in (await request.form()).items() if isinstance(value, str)}
+
+
+Filled = Annotated[Mapping[str, str], Depends(filled_of)]
 
 
 def crumbs(opened: OpenRoll, here: str, take: str = "") -> dict[str, Any]:

@@ -2,16 +2,16 @@
 
 from typing import Annotated, Literal
 
-from fastapi import APIRouter, Form, Query
-from fastapi.responses import HTMLResponse, RedirectResponse
+from fastapi import APIRouter, Query
+from fastapi.responses import HTMLResponse
 
 from takewell.draw import PAGE
 from takewell.handover.sheet import SheetTake, day_lede, day_title
-from takewell.page import work
-from takewell.page.screens.at_hand import Key, OnShelf, TheRoll, TheTake, crumbs
+from takewell.page import jobs
+from takewell.page.screens.at_hand import OnShelf, TheRoll, TheTake, crumbs
 from takewell.page.shelf import OpenRoll, sheet
 from takewell.page.view import page
-from takewell.roll import Logbook, Take
+from takewell.roll import Logbook
 
 router = APIRouter(prefix="/roll/{key}")
 
@@ -45,7 +45,7 @@ def day(
         "moves_sentence": opened.moves_sentence,
         "has_moves": bool(opened.moves or opened.proposed),
         "warnings": (*roll.unreadable, *roll.warnings),
-        "running": [step for step in work.work_on(roll.folder) if step.state == "running"],
+        "running": [step for step in jobs.jobs_of(roll.folder) if step.state == "running"],
     }
     return page("day.html.j2", values)
 
@@ -63,26 +63,6 @@ def strips(opened: TheRoll, take: TheTake, shelf: OnShelf) -> HTMLResponse:
 
     known = shelf.measured(opened, take)
     return page("strips.html.j2", {"strips": shelf.strips(opened, take, drawn) if known else None})
-
-
-@router.post("/work")
-def begin(
-    opened: TheRoll,
-    key: Key,
-    what: Annotated[Literal["examine", "level", "mix", "report"], Form()],
-    take: Annotated[str, Form(max_length=500)] = "",
-) -> RedirectResponse:
-    """Begin to examine the roll, propose its levels, mix it, or write its report."""
-    folder = str(opened.roll.folder)
-    names = {
-        "examine": "Examine the day",
-        "level": "Propose levels",
-        "mix": f"Mix take {take}" if take else "Mix the day",
-        "report": "Write the sound report",
-    }
-    only = [f"--take={opened.roll.take(take).id}"] if take and what in ("level", "mix") else []
-    number = work.start(opened.roll.folder, names[what], [[what, folder, *only]])
-    return RedirectResponse(f"/roll/{key}/work?step={number}", status_code=303)
 
 
 def _meant(row: SheetTake, q: str, verdict: Wanted) -> bool:
@@ -103,10 +83,3 @@ def _stale(opened: OpenRoll) -> str:
     if measured:
         return "Not examined since it was checked in or since its track names changed."
     return "Not measured and examined yet; until then there are no traces and no verdicts."
-
-
-def take_address(take: Take) -> str:
-    """Return the address of a take's sheet, from its roll's."""
-    from takewell.page.view import query
-
-    return f"take?id={query(take.id)}"

@@ -10,7 +10,7 @@ from takewell.errors import FileError, SettingError, TakewellError
 from takewell.handover import LOUDNESS_SPECS, Options, check_options
 from takewell.handover.plan import Delivery, plan_package
 from takewell.mix.mixdown import mixed_takes
-from takewell.page import work
+from takewell.page import jobs
 from takewell.page.screens.at_hand import Key, OnShelf, TheRoll, crumbs
 from takewell.page.shelf import OpenRoll, Shelf
 from takewell.page.view import page
@@ -60,7 +60,7 @@ def form(
         "in_the_way": _in_the_way(opened),
         "examined": opened.examination is not None,
         "earlier": [
-            s for s in work.work_on(opened.roll.folder) if s.detail.get("package") and s.state == "done"
+            s for s in jobs.jobs_of(opened.roll.folder) if s.detail.get("package") and s.state == "done"
         ],
     }
     return page("handover.html.j2", values)
@@ -90,8 +90,8 @@ def run(
     command += [f"--loudness={loudness}", f"--names={names}", f"--layout={layout}"]
     command += ["--mono"] * split + ["--conform"] * conform
     about = {"package": str(place)}
-    number = work.start(opened.roll.folder, f"Hand over as {spec}", [command], about)
-    return RedirectResponse(f"/roll/{key}/work?step={number}", status_code=303)
+    number = jobs.start(opened.roll.folder, f"Hand over as {spec}", [command], about)
+    return RedirectResponse(f"/roll/{key}/jobs?step={number}", status_code=303)
 
 
 @router.get("/report", response_class=FileResponse)
@@ -102,7 +102,7 @@ def report(
     form: Literal["html", "pdf"] = "html",
 ) -> FileResponse:
     """Open the sound report of a package."""
-    package = work.step_of(opened.roll.folder, step).detail.get("package")
+    package = jobs.step_of(opened.roll.folder, step).detail.get("package")
     if not package:
         raise SettingError("That piece of work wrote no package.")
     path = shelf.places.allowed(Path(package) / "report" / f"sound-report.{form}")

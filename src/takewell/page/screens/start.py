@@ -8,7 +8,7 @@ from fastapi.responses import HTMLResponse, RedirectResponse
 
 from takewell.errors import FileError, SettingError
 from takewell.files import make_folder
-from takewell.page import work
+from takewell.page import jobs
 from takewell.page.places import roll_key
 from takewell.page.screens.at_hand import OnShelf
 from takewell.page.shelf import Shelf
@@ -106,7 +106,7 @@ def check_in(
     targets = [part for place in places for part in ("--to", str(place))]
     roll = str(places[0])
     commands = [["checkin", str(source), *targets], ["examine", roll], ["level", roll]]
-    return _to_work(places[0], work.start(places[0], f"Check in {source.name}", commands))
+    return _to_job(places[0], jobs.start(places[0], f"Check in {source.name}", commands))
 
 
 @router.post("/demo")
@@ -118,8 +118,8 @@ def demo(shelf: OnShelf, to: PathField = "") -> RedirectResponse:
     roll = place / "roll"
     package = place / "package"
     about = {} if package.exists() else {"package": str(package)}
-    return _to_work(roll, work.start(roll, "Demo: an invented shoot day", [["demo", str(place)]], about))
+    return _to_job(roll, jobs.start(roll, "Demo: an invented shoot day", [["demo", str(place)]], about))
 
 
-def _to_work(folder: Path, number: int) -> RedirectResponse:
-    return RedirectResponse(f"/roll/{query(roll_key(folder))}/work?step={number}", status_code=303)
+def _to_job(folder: Path, number: int) -> RedirectResponse:
+    return RedirectResponse(f"/roll/{query(roll_key(folder))}/jobs?step={number}", status_code=303)

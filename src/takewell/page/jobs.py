@@ -88,7 +88,7 @@ def start(folder: Path, name: str, commands: Sequence[Command], about: dict[str,
         os.close(lock)
 
 
-def work_on(folder: Path) -> tuple[Step, ...]:
+def jobs_of(folder: Path) -> tuple[Step, ...]:
     """Return the work of a roll, newest first; what was interrupted is said to have failed."""
     with Logbook(folder) as logbook:
         running = [step for step in logbook.steps() if step.state == "running"]
@@ -106,7 +106,7 @@ def step_of(folder: Path, number: int) -> Step:
     SettingError
         If there is none of that number.
     """
-    for step in work_on(folder):
+    for step in jobs_of(folder):
         if step.id == number:
             return step
     raise SettingError("That piece of work is not in the roll's logbook.")
@@ -116,6 +116,12 @@ def said(folder: Path, number: int) -> str:
     """Return what a piece of work printed."""
     with Logbook(folder) as logbook:
         return str(logbook.kept(ROOM).get(f"said-{number}", ""))
+
+
+def at(folder: Path, number: int) -> str:
+    """Return what a running piece of work is at, in a word; empty where it has not said."""
+    with Logbook(folder) as logbook:
+        return str(logbook.kept(ROOM).get(f"at-{number}", ""))
 
 
 def stop(folder: Path, number: int) -> None:
@@ -137,7 +143,7 @@ def _take(lock: int, folder: Path) -> None:
         try:
             fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except OSError:
-            if any(step.state == "running" for step in work_on(folder)):
+            if any(step.state == "running" for step in jobs_of(folder)):
                 break
             time.sleep(LOOK_AGAIN_S)
         else:

@@ -1,6 +1,7 @@
-"""Work on a roll: what runs, how far it is, what came of it."""
+"""Jobs on a roll: what can be done, what runs, how far it is, what came of it."""
 
 import asyncio
+import shlex
 import time
 from collections.abc import AsyncIterator
 from pathlib import Path
@@ -12,48 +13,63 @@ from starlette.concurrency import run_in_threadpool
 from starlette.responses import StreamingResponse
 
 from takewell.errors import FileError
-from takewell.page import work
+from takewell.page import jobs
+from takewell.page.offers import OF_A_ROLL, command_line, offer
 from takewell.page.places import roll_key
-from takewell.page.screens.at_hand import Key, OnShelf
+from takewell.page.screens.at_hand import Filled, Key, OnShelf
 from takewell.page.view import page, text, wants_fragment
 from takewell.roll import Step, is_roll
 
 router = APIRouter(prefix="/roll/{key}")
 
-LOOK_EVERY_S = 0.4
-StepNumber = Annotated[int, Query(alias="step", ge=1, le=2**53)]
+LOOK_EVERY_S = 0.3
+JobNumber = Annotated[int, Query(alias="step", ge=1, le=2**53)]
 
 
-@router.get("/work", response_class=HTMLResponse)
+@router.get("/jobs", response_class=HTMLResponse)
 def show(shelf: OnShelf, key: Key, step: Annotated[int, Query(ge=0, le=2**53)] = 0) -> HTMLResponse:
-    """Show one piece of work, or all of them."""
+    """Show what can be done and what was, or one job."""
     folder = _folder(shelf, key)
-    steps = work.work_on(folder)
-    chosen = work.step_of(folder, step) if step else None
+    steps = jobs.jobs_of(folder)
+    chosen = jobs.step_of(folder, step) if step else None
     base = f"/roll/{roll_key(folder)}/"
     return page(
-        "work.html.j2",
+        "jobs.html.j2",
         {
-            "crumbs": {"base": base, "roll": folder.name, "here": "work", "take": ""},
+            "crumbs": {"base": base, "roll": folder.name, "here": "jobs", "take": ""},
             "chosen": chosen and _values(folder, chosen),
             "steps": [_values(folder, one) for one in steps],
+            "offers": () if chosen else OF_A_ROLL,
         },
     )
 
 
-@router.get("/work/events")
-async def events(shelf: OnShelf, key: Key, step: StepNumber, request: Request) -> Response:
-    """Tell how far a piece of work is, as server-sent events (HTML Living Standard, 9.2), until it ends."""
+@router.post("/jobs")
+def begin(
+    shelf: OnShelf, key: Key, filled: Filled, what: Annotated[str, Form(max_length=40)]
+) -> RedirectResponse:
+    """Begin a job; the other fields of the form are its blanks."""
     folder = _folder(shelf, key)
-    await run_in_threadpool(work.step_of, folder, step)
+    job = offer(what)
+    command = command_line(job, folder, filled, shelf.places.allowed)
+    take = filled.get("take", "").strip()
+    number = jobs.start(folder, f"{job.name}: take {take}" if take else job.name, [command])
+    return RedirectResponse(f"/roll/{key}/jobs?step={number}", status_code=303)
+
+
+@router.get("/jobs/events")
+async def events(shelf: OnShelf, key: Key, step: JobNumber, request: Request) -> Response:
+    """Tell how far a job is, as server-sent events (HTML Living Standard, 9.2), until it ends."""
+    folder = _folder(shelf, key)
+    await run_in_threadpool(jobs.step_of, folder, step)
 
     async def told() -> AsyncIterator[str]:
         yield "retry: 1000\n\n"
         before = ""
         while not await request.is_disconnected():
-            now = await run_in_threadpool(work.step_of, folder, step)
+            now = await run_in_threadpool(jobs.step_of, folder, step)
             values = await run_in_threadpool(_values, folder, now)
-            card = text("work_card.html.j2", {"step": values, "base": f"/roll/{roll_key(folder)}/"})
+            card = text("job_card.html.j2", {"step": values, "base": f"/roll/{roll_key(folder)}/"})
             if card != before:
                 lines = "".join(f"data: {line}\n" for line in card.splitlines())
                 yield f"event: {'card' if now.state == 'running' else 'end'}\n{lines}\n"
@@ -65,14 +81,14 @@ async def events(shelf: OnShelf, key: Key, step: StepNumber, request: Request) -
     return StreamingResponse(told(), media_type="text/event-stream")
 
 
-@router.post("/work/stop")
+@router.post("/jobs/stop")
 def stop(request: Request, shelf: OnShelf, key: Key, step: Annotated[int, Form(ge=1, le=2**53)]) -> Response:
-    """Stop a piece of work."""
+    """Stop a job."""
     folder = _folder(shelf, key)
-    work.stop(folder, work.step_of(folder, step).id)
+    jobs.stop(folder, jobs.step_of(folder, step).id)
     if wants_fragment(request):
         return Response(status_code=204)
-    return RedirectResponse(f"/roll/{key}/work?step={step}", status_code=303)
+    return RedirectResponse(f"/roll/{key}/jobs?step={step}", status_code=303)
 
 
 def _folder(shelf: Any, key: str) -> Path:
@@ -84,6 +100,7 @@ def _folder(shelf: Any, key: str) -> Path:
 
 def _values(folder: Path, step: Step) -> dict[str, Any]:
     end = step.ended_s or time.time()
+    running = step.state == "running"
     return {
         "id": step.id,
         "name": step.name,
@@ -92,18 +109,14 @@ def _values(folder: Path, step: Step) -> dict[str, Any]:
         "begun": time.strftime("%Y-%m-%d %H:%M", time.localtime(step.begun_s)),
         "took": _took(end - step.begun_s) if step.ended_s else "",
         "percent": round(100 * step.done / step.whole) if step.whole else None,
-        "commands": [" ".join(["takewell", *map(_quoted, c)]) for c in step.detail.get("commands", [])],
+        "at": jobs.at(folder, step.id) if running else "",
+        "commands": [" ".join(["takewell", *map(shlex.quote, c)]) for c in step.detail.get("commands", [])],
         "package": step.detail.get("package", ""),
-        "said": work.said(folder, step.id) if step.state != "running" else "",
+        "leads_to": step.detail.get("leads_to", ""),
+        "said": "" if running else jobs.said(folder, step.id),
     }
 
 
 def _took(seconds: float) -> str:
     whole = max(round(seconds), 0)
     return f"{whole} s" if whole < 90 else f"{whole // 60} min {whole % 60:02d} s"
-
-
-def _quoted(part: str) -> str:
-    import shlex
-
-    return shlex.quote(part)
