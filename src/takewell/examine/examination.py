@@ -14,6 +14,7 @@ from takewell.examine.dead_track import KIND as DEAD
 from takewell.examine.detectors import TAKE_DETECTORS, TRACK_DETECTORS
 from takewell.examine.evidence import TARGET_LUFS, SampleReader, TakeEvidence, TrackEvidence
 from takewell.examine.kinship import find_kinship
+from takewell.examine.pairs import find_pair_events, pairs_of
 from takewell.examine.stages import with_stages
 from takewell.examine.time_order import find_overlapping_takes
 from takewell.examine.twins import Twin, find_twins
@@ -21,7 +22,7 @@ from takewell.examine.verdict import best_track, judge, worst_first
 from takewell.plan.predictions import Prediction, prediction_for, stored_predictions
 from takewell.roll.logbook import Logbook
 from takewell.roll.reading import MeasuredTake, TrackReader, measured_take
-from takewell.roll.values import BestTrack, Examination, Finding, Roll, Take, Verdict
+from takewell.roll.values import BestTrack, Examination, Finding, Pair, Roll, Take, Verdict
 
 Progress = Callable[[str, int, int], None]
 """Told the take in work, the samples of all tracks examined so far and those to examine."""
@@ -37,6 +38,7 @@ class ExaminedTake:
     verdicts: tuple[Verdict, ...]
     """One per track, in their order."""
     best: BestTrack | None
+    pairs: tuple[Pair, ...] = ()
 
 
 def examine(roll: Roll, progress: Progress | None = None) -> Examination:
@@ -84,6 +86,9 @@ def examine_take(heard: TakeEvidence) -> ExaminedTake:
     for finding in whole_take:
         if finding.track:
             by_track[finding.track].append(finding)
+    pairs = pairs_of(heard.tracks, twins, by_track)
+    for event in (e for pair in pairs for e in find_pair_events(pair)):
+        by_track[event.track].append(event)
     clipped = {n: [f for f in found if f.kind == CLIPPED] for n, found in by_track.items()}
     for track in heard.tracks:
         number = track.track.number
@@ -92,7 +97,7 @@ def examine_take(heard: TakeEvidence) -> ExaminedTake:
     verdicts = _verdicts(heard, by_track, files, twins)
     findings = worst_first([f for found in by_track.values() for f in found] + files)
     best = best_track(list(zip(heard.tracks, verdicts, strict=True)))
-    return ExaminedTake(heard.take, tuple(findings), tuple(verdicts), best)
+    return ExaminedTake(heard.take, tuple(findings), tuple(verdicts), best, tuple(p.pair for p in pairs))
 
 
 def evidence_of(
@@ -143,6 +148,7 @@ def _examined(roll: Roll, logbook: Logbook | None, progress: Progress | None) ->
         verdicts=tuple(v for take in takes for v in take.verdicts),
         unreadable=tuple(unreadable),
         best=tuple(take.best for take in takes if take.best is not None),
+        pairs=tuple(pair for take in takes for pair in take.pairs),
     )
 
 

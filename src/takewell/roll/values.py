@@ -19,8 +19,8 @@ TakeKind = Literal["take", "wild", "room_tone", "tone"]
 Severity = Literal["note", "minor", "major"]
 VerdictWord = Literal["good", "level", "mend", "lost"]
 Stage = Literal["microphone", "preamplifier", "converter", "file", "undecided"]
-PairState = Literal["steady", "limited", "clipped"]
-"""Whether the gain between two tracks holds, or one of them was held back by a limiter or a rail."""
+PairState = Literal["steady", "limited", "clipped", "damaged"]
+"""Whether the gain between two tracks holds, one of them was held back by a limiter or a rail, or hurt otherwise."""
 
 
 @dataclass(frozen=True)
