@@ -46,6 +46,8 @@ class Planted:
     """What that number is, and its unit: ``"rail, dB"``."""
     way: str = ""
     """In which way it was planted; misses are listed by it."""
+    family: str = ""
+    """Where a kind has several manners, each with severities of its own: ``"zeros"``, ``"collapse"``."""
     asked: bool = True
     """False for events that are planted to show where a detector ends: those are printed, and count for no reliable least."""
 
@@ -82,6 +84,8 @@ class Aim:
     kind: str
     least_rank: float
     share: float = 0.99
+    families: tuple[str, ...] = ()
+    """Which manners are meant; all where none is named."""
     most_off: float | None = None
     """Largest error of the number, where the aim names one; events found farther off count as missed."""
 
