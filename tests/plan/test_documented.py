@@ -11,8 +11,8 @@ from takewell.plan.sources import SOURCES
 
 PAGE = (Path(__file__).parents[2] / "docs" / "planning.md").read_text(encoding="utf-8")
 TABLES = [
-    day._DayFields, day.FileKind, day._SetUpFields, day._TrackFields, day._SourceFields, day._MediaFields, day._CircuitFields,
-    day._CountFields, day._TimingFields, day._DeviceFields,
+    day.DayFields, day.FileKind, day.SetUpFields, day.TrackFields, day.SourceFields, day.MediaFields, day.CircuitFields,
+    day.CountFields, day.TimingFields, day.DeviceFields,
 ]  # fmt: skip
 
 

@@ -3,9 +3,12 @@
 from takewell.kit.johnson import johnson_noise_dbu, johnson_noise_v
 from takewell.kit.profile import (
     find_profile,
+    parse_profile,
     profile_toml,
     read_profile,
+    shipped_kit,
     shipped_profiles,
+    shipped_text,
     with_measured,
     write_profile,
 )
@@ -38,9 +41,12 @@ __all__ = [
     "find_profile",
     "johnson_noise_dbu",
     "johnson_noise_v",
+    "parse_profile",
     "profile_toml",
     "read_profile",
+    "shipped_kit",
     "shipped_profiles",
+    "shipped_text",
     "with_measured",
     "write_profile",
 ]

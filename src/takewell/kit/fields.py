@@ -51,6 +51,7 @@ class Accepted:
             "text": "words in quotes",
             "flag": "true or false",
             "date": "a date such as 2025-02-11",
+            "time": "a time such as 09:30:00",
             "word": f"one of {known}",
             "words": f"a list of words out of {known}" if known else 'a list of words, such as ["A", "B"]',
         }[self.kind]

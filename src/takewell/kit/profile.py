@@ -10,7 +10,8 @@ import dataclasses
 import difflib
 import json
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
+from functools import lru_cache
 from importlib.resources import files
 from pathlib import Path
 from typing import Any, TypeVar
@@ -52,7 +53,41 @@ def read_profile(path: str | Path) -> Profile:
     return _profile(read_document(Path(path)))
 
 
-def find_profile(name: str, kind: type[P], beside: Path | None = None) -> P:
+def parse_profile(text: str, path: Path) -> Profile:
+    """Read a profile from a text; `path` is what errors call it.
+
+    Raises
+    ------
+    SettingError
+        As `read_profile`.
+    """
+    return _profile(parse_document(text, path))
+
+
+def shipped_text(name: str) -> str:
+    """Return a profile that comes with Takewell as TOML.
+
+    Raises
+    ------
+    SettingError
+        If there is none of that name.
+    """
+    if name not in shipped_profiles():
+        raise SettingError(
+            f"there is no profile {name!r} among the shipped; they are {', '.join(shipped_profiles())}."
+        )
+    return (files("takewell.kit") / "shipped" / f"{name}.toml").read_text(encoding="utf-8")
+
+
+@lru_cache(maxsize=1)
+def shipped_kit() -> Mapping[str, Profile]:
+    """Return all profiles that come with Takewell, by name."""
+    return {name: parse_profile(shipped_text(name), Path(f"{name}.toml")) for name in shipped_profiles()}
+
+
+def find_profile(
+    name: str, kind: type[P], beside: Path | None = None, *, allowed: Callable[[Path], object] | None = None
+) -> P:
     """Return the profile of a name (or path) and kind.
 
     Parameters
@@ -63,13 +98,15 @@ def find_profile(name: str, kind: type[P], beside: Path | None = None) -> P:
         What it must be, such as `Microphone`.
     beside : path, optional
         The folder in which to look first.
+    allowed : callable, optional
+        Told each path before it is read; what it raises goes on.
 
     Raises
     ------
     FileError, SettingError
         As `read_profile`; also if there is no such profile or it is of another kind.
     """
-    found = _look(name, beside)
+    found = _look(name, beside, allowed or (lambda _path: None))
     if not isinstance(found, kind):
         words = {value: key for key, value in KINDS.items()}
         raise SettingError(
@@ -78,19 +115,21 @@ def find_profile(name: str, kind: type[P], beside: Path | None = None) -> P:
     return found
 
 
-def _look(name: str, beside: Path | None) -> Profile:
+def _look(name: str, beside: Path | None, allowed: Callable[[Path], object]) -> Profile:
     folder = beside or Path()
     if name.endswith(".toml") or "/" in name:
+        allowed(folder / name)
         return read_profile(folder / name)
-    if (folder / f"{name}.toml").is_file():
-        return read_profile(folder / f"{name}.toml")
+    own = folder / f"{name}.toml"
+    if own.is_file():
+        allowed(own)
+        return read_profile(own)
     known = shipped_profiles()
     if name not in known:
         near = difflib.get_close_matches(name, known, n=1)
         hint = f"did you mean {near[0]!r}?" if near else f"shipped are {', '.join(known)}."
         raise SettingError(f"there is no profile {name!r}, neither beside the file nor shipped; {hint}")
-    source = (files("takewell.kit") / "shipped" / f"{name}.toml").read_text(encoding="utf-8")
-    return _profile(parse_document(source, Path(f"{name}.toml")))
+    return shipped_kit()[name]
 
 
 def _profile(document: Document) -> Profile:

@@ -10,7 +10,7 @@ from takewell.plan.chain import (
     gives_way_first,
     outputs,
 )
-from takewell.plan.day import Day, example_day, read_day
+from takewell.plan.day import Day, example_day, parse_day, read_day
 from takewell.plan.document import measured_fields, plan_document
 from takewell.plan.levels import TrackLevels
 from takewell.plan.outcome import DayPlan, plan_day
@@ -57,6 +57,7 @@ __all__ = [
     "measured_fields",
     "microphone_stages",
     "outputs",
+    "parse_day",
     "pdf_sheet",
     "picture_sheet",
     "plan_day",

@@ -6,14 +6,25 @@ lies on the next day. Profiles are names of the kit or paths to profiles, looked
 
 import datetime
 import difflib
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from importlib.resources import files
 from pathlib import Path
 from typing import Any, TypeVar
 
 from takewell.errors import SettingError
-from takewell.kit.fields import Document, date, flag, number, read_document, read_table, text, word, words
+from takewell.kit.fields import (
+    Document,
+    date,
+    flag,
+    number,
+    parse_document,
+    read_document,
+    read_table,
+    text,
+    word,
+    words,
+)
 from takewell.kit.lines import Place
 from takewell.kit.profile import find_profile
 from takewell.kit.values import (
@@ -47,7 +58,7 @@ class Source:
 
 
 @dataclass(frozen=True, kw_only=True)
-class _SourceFields:
+class SourceFields:
     kind: str = text("")
     name: str = text("")
     distance_m: float = number(0.005, 1000)
@@ -77,7 +88,7 @@ class PlannedTrack:
 
 
 @dataclass(frozen=True, kw_only=True)
-class _TrackFields:
+class TrackFields:
     name: str = text()
     microphone: str = text()
     input: str = text()
@@ -109,7 +120,7 @@ class SetUp:
 
 
 @dataclass(frozen=True, kw_only=True)
-class _SetUpFields:
+class SetUpFields:
     name: str = text()
     scenes: tuple[str, ...] = words(default=())
     recording_min: float = number(0, 1440)
@@ -144,7 +155,7 @@ class Media:
 
 
 @dataclass(frozen=True, kw_only=True)
-class _MediaFields:
+class MediaFields:
     card: str = text()
     count: float = number(1, 1000, 1.0)
     mirrored: bool = flag(False)
@@ -175,14 +186,14 @@ class Circuit:
 
 
 @dataclass(frozen=True, kw_only=True)
-class _CircuitFields:
+class CircuitFields:
     name: str = text()
     recorder: bool = flag(False)
     spread_percent: float = number(0, 50, 10.0)
 
 
 @dataclass(frozen=True, kw_only=True)
-class _CountFields:
+class CountFields:
     profile: str = text()
     count: float = number(1, 1000, 1.0)
     hours: float | None = number(0, 48, None)
@@ -199,7 +210,7 @@ class Device:
 
 
 @dataclass(frozen=True, kw_only=True)
-class _DeviceFields:
+class DeviceFields:
     device: str = text()
     profile: str = text()
     jammed: bool = flag(True)
@@ -217,7 +228,7 @@ class Timing:
 
 
 @dataclass(frozen=True, kw_only=True)
-class _TimingFields:
+class TimingFields:
     rate: str = text()
     picture_rate: str = text("")
     jam_every_h: float = number(0.01, 100, 4.0)
@@ -247,7 +258,7 @@ class Day:
 
 
 @dataclass(frozen=True, kw_only=True)
-class _DayFields:
+class DayFields:
     name: str = text()
     date: str = date()
     sample_rate_hz: float = number(8000, 384_000, 48_000.0)
@@ -261,9 +272,10 @@ class _DayFields:
 class _Reader:
     """Reads one day; keeps where it is, so that every complaint has its line."""
 
-    def __init__(self, document: Document) -> None:
+    def __init__(self, document: Document, allowed: Callable[[Path], object] | None = None) -> None:
         self.document = document
         self.folder = document.path.parent
+        self.allowed = allowed
 
     def tables(self, holder: Mapping[str, Any], key: str, place: Place, *, needed: bool = True) -> list[Any]:
         found = holder.get(key, [])
@@ -275,7 +287,7 @@ class _Reader:
 
     def profile(self, name: str, kind: type[P], place: Place) -> P:
         try:
-            return find_profile(name, kind, self.folder)
+            return find_profile(name, kind, self.folder, allowed=self.allowed)
         except SettingError as error:
             text = str(error)
             if ", line " in text.partition(": ")[0]:
@@ -294,7 +306,7 @@ class _Reader:
     def day(self) -> Day:
         content = self.document.content
         inner = ("setup", "file", "media", "power", "timecode", "clock")
-        fields = read_table(_DayFields, self.document, content, (), also=inner)
+        fields = read_table(DayFields, self.document, content, (), also=inner)
         recorder = self.profile(fields.pop("recorder"), Recorder, ("recorder",))
         rate = int(fields.pop("sample_rate_hz"))
         for key in ("media", "timecode"):
@@ -328,7 +340,7 @@ class _Reader:
         found: list[SetUp] = []
         for k, table in enumerate(self.tables(content, "setup", ())):
             place: Place = ("setup", k)
-            fields = read_table(_SetUpFields, self.document, table, place, also=("start", "end", "track"))
+            fields = read_table(SetUpFields, self.document, table, place, also=("start", "end", "track"))
             start, end = self.hours(table, "start", place), self.hours(table, "end", place)
             if found and start < found[-1].end_h - 1e-9:
                 if start >= found[0].start_h:
@@ -359,7 +371,7 @@ class _Reader:
         return tuple(found)
 
     def track(self, table: Mapping[str, Any], place: Place) -> PlannedTrack:
-        fields = read_table(_TrackFields, self.document, table, place, also=("source",))
+        fields = read_table(TrackFields, self.document, table, place, also=("source",))
         recorder_input = self.profile(fields.pop("input"), RecorderInput, (*place, "input"))
         microphone = self.profile(fields.pop("microphone"), Microphone, (*place, "microphone"))
         link = fields.pop("transmitter")
@@ -387,7 +399,7 @@ class _Reader:
         )
 
     def source(self, table: Mapping[str, Any], place: Place) -> Source:
-        fields = read_table(_SourceFields, self.document, table, place)
+        fields = read_table(SourceFields, self.document, table, place)
         kind, name = fields["kind"], fields["name"]
         own_level = fields["level_db_spl"] is not None or fields["peak_db_spl"] is not None
         if not kind and not (name and own_level):
@@ -429,7 +441,7 @@ class _Reader:
         )
 
     def media(self, table: Mapping[str, Any]) -> Media:
-        fields = read_table(_MediaFields, self.document, table, ("media",))
+        fields = read_table(MediaFields, self.document, table, ("media",))
         copy_to = fields.pop("copy_to")
         return Media(
             card=self.profile(fields.pop("card"), Card, ("media", "card")),
@@ -440,11 +452,11 @@ class _Reader:
         )
 
     def circuit(self, table: Mapping[str, Any], place: Place) -> Circuit:
-        fields = read_table(_CircuitFields, self.document, table, place, also=("load", "battery"))
+        fields = read_table(CircuitFields, self.document, table, place, also=("load", "battery"))
         loads = []
         for k, entry in enumerate(self.tables(table, "load", place, needed=not fields["recorder"])):
             at = (*place, "load", k)
-            drawn = read_table(_CountFields, self.document, entry, at)
+            drawn = read_table(CountFields, self.document, entry, at)
             loads.append(
                 Drawn(
                     load=self.profile(drawn["profile"], Load, (*at, "profile")),
@@ -455,13 +467,13 @@ class _Reader:
         batteries: list[Battery] = []
         for k, entry in enumerate(self.tables(table, "battery", place)):
             at = (*place, "battery", k)
-            several = read_table(_CountFields, self.document, entry, at)
+            several = read_table(CountFields, self.document, entry, at)
             battery = self.profile(several["profile"], Battery, (*at, "profile"))
             batteries += [battery] * int(several["count"])
         return Circuit(**fields, loads=tuple(loads), batteries=tuple(batteries))
 
     def timing(self, table: Mapping[str, Any]) -> Timing:
-        fields = read_table(_TimingFields, self.document, table, ("timecode",))
+        fields = read_table(TimingFields, self.document, table, ("timecode",))
         stamped = fields.pop("stamped_rate_hz")
         picture = fields.pop("picture_rate")
         return Timing(
@@ -480,7 +492,7 @@ class _Reader:
     def devices(self, content: Mapping[str, Any]) -> tuple[Device, ...]:
         found = []
         for k, table in enumerate(self.tables(content, "clock", (), needed=False)):
-            fields = read_table(_DeviceFields, self.document, table, ("clock", k))
+            fields = read_table(DeviceFields, self.document, table, ("clock", k))
             clock = self.profile(fields["profile"], Clock, ("clock", k, "profile"))
             found.append(Device(name=fields["device"], clock=clock, jammed=fields["jammed"]))
         return tuple(found)
@@ -497,6 +509,24 @@ def read_day(path: str | Path) -> Day:
         If a field is unknown, missing or wrong; the message has file and line.
     """
     return _Reader(read_document(Path(path))).day()
+
+
+def parse_day(text: str, path: Path, *, allowed: Callable[[Path], object] | None = None) -> Day:
+    """Read a day from a text; `path` is what errors call it, and beside it profiles are looked for.
+
+    Parameters
+    ----------
+    text : str
+    path : Path
+    allowed : callable, optional
+        Told the path of each profile before it is read; what it raises goes on.
+
+    Raises
+    ------
+    FileError, SettingError
+        As `read_day`.
+    """
+    return _Reader(parse_document(text, path), allowed).day()
 
 
 def example_day() -> str:

@@ -4,7 +4,7 @@
 that was reckoned, and which cautions apply. Nothing here is printed or written.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from takewell.draw.track import signed
 from takewell.kit.phantom import phantom_system
@@ -72,15 +72,23 @@ class DayPlan:
         return not self.problems
 
 
-def plan_day(day: Day) -> DayPlan:
-    """Return the plan of a day."""
+def plan_day(day: Day, earlier: DayPlan | None = None) -> DayPlan:
+    """Return the plan of a day.
+
+    Parameters
+    ----------
+    day : Day
+    earlier : DayPlan, optional
+        A plan made before: tracks that stand in it with the same conditions are taken from there, which is quick while
+        one value is being changed.
+    """
     conditions = Conditions(day.sample_rate_hz, day.risk_percent, day.noise_rise_db, day.speech_over_floor_db)
     problems: list[Problem] = []
     set_ups = []
     for set_up in day.set_ups:
         tracks = []
         for track in set_up.tracks:
-            planned = _planned(track, set_up, conditions)
+            planned = _known(earlier, track, set_up, conditions) or _planned(track, set_up, conditions)
             where = f"{set_up.name}, {track.name}"
             problems += [Problem(where, s) for s in (*level_problems(planned, conditions), *_supply(track))]
             tracks.append(planned)
@@ -105,6 +113,20 @@ def plan_day(day: Day) -> DayPlan:
         problems=tuple(problems),
         cautions=_cautions(day),
     )
+
+
+def _known(
+    earlier: DayPlan | None, track: PlannedTrack, set_up: SetUp, conditions: Conditions
+) -> PlannedLevels | None:
+    if earlier is None or earlier.conditions != conditions:
+        return None
+    place = replace(set_up, tracks=())
+    for before in earlier.set_ups:
+        if replace(before.set_up, tracks=()) == place:
+            for planned in before.tracks:
+                if planned.levels.track == track:
+                    return planned
+    return None
 
 
 def _planned(track: PlannedTrack, set_up: SetUp, conditions: Conditions) -> PlannedLevels:
