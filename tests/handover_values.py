@@ -37,6 +37,7 @@ def trace_of(level_dbfs):
         fine_edges=fine,
         fine_rms=np.repeat(amplitude, 10),
         fine_k_rms=np.repeat(amplitude, 10),
+        fine_bend=np.repeat(amplitude, 10),
     )
 
 

@@ -58,6 +58,8 @@ def test_every_column_is_what_its_name_says(measure, rate, channels):
         assert trace.a_rms == pytest.approx(stepwise(a_weighted[:, channel], edges, rms), rel=1e-6)
         assert trace.fine_rms == pytest.approx(stepwise(own, fine, rms), rel=1e-6)
         assert trace.fine_k_rms == pytest.approx(stepwise(k_weighted[:, channel], fine, rms), rel=1e-6)
+        bends = np.abs(np.diff(own, 2, prepend=[0, 0]))
+        assert trace.fine_bend == pytest.approx(stepwise(bends, fine, np.max), rel=1e-5)
         assert np.array_equal(trace.zeros, stepwise(own, edges, lambda part: np.sum(part == 0)))
         assert np.array_equal(trace.over, stepwise(own, edges, lambda part: np.sum(np.abs(part) > 1)))
         assert not trace.nonfinite.any()

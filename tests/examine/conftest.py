@@ -74,6 +74,7 @@ def trace_of(samples: NDArray[np.float64], *, integer_step: float = 0.0) -> Trac
         fine_edges=fine,
         fine_rms=per(fine, finite, root),
         fine_k_rms=per(fine, k, root),
+        fine_bend=per(fine, np.abs(np.diff(finite, 2, prepend=[0, 0])), np.max),
     )
 
 

@@ -35,7 +35,7 @@ def some_trace(length_samples: int, rate: int = RATE, seed: int = 0) -> Trace:
     n, m = len(edges) - 1, len(fine) - 1
     return Trace(
         rate, edges, levels(n), levels(n), -levels(n), levels(n), levels(n), levels(n),
-        counts(), counts(), counts(), counts(), fine, levels(m), levels(m),
+        counts(), counts(), counts(), counts(), fine, levels(m), levels(m), levels(m),
     )  # fmt: skip
 
 

@@ -32,7 +32,7 @@ STEP_COLUMNS = {
     "peak": np.float32, "true_peak_bound": np.float32, "mean": np.float32, "rms": np.float32, "k_rms": np.float32,
     "a_rms": np.float32, "nonfinite": np.int32, "over": np.int32, "zeros": np.int32, "flat_run": np.int32,
 }  # fmt: skip
-FINE_COLUMNS = {"fine_rms": np.float32, "fine_k_rms": np.float32}
+FINE_COLUMNS = {"fine_rms": np.float32, "fine_k_rms": np.float32, "fine_bend": np.float32}
 
 
 class Histories(NamedTuple):
@@ -128,8 +128,7 @@ class TrackHistory:
             end = min(start + PIECE_STEPS, self.step_count)
             first, last = max(start - OVERLAP_STEPS, 0), min(end + OVERLAP_STEPS, self.step_count)
             trace = self.piece(first, last)
-            bend = self.histories.fine.read("bend", self.channel, first * FINE_PER_STEP, len(trace.fine_rms))
-            for place in gain_moves(trace, bend):
+            for place in gain_moves(trace, trace.fine_bend):
                 fine = first * FINE_PER_STEP + place
                 if start * FINE_PER_STEP <= fine < end * FINE_PER_STEP:
                     found.append(fine)

@@ -32,7 +32,7 @@ class Reading:
         self._spool = Spool()
         quarter = MEMORY_BYTES // 4
         self._steps = Columns(STEP_COLUMNS, channels, self._spool, quarter)
-        self._fine = Columns(FINE_COLUMNS | {"bend": np.float32}, channels, self._spool, 2 * quarter)
+        self._fine = Columns(FINE_COLUMNS, channels, self._spool, 2 * quarter)
         # The programme stands behind the channels.
         self._k_sums = Columns({"k": np.float64}, channels + 1, self._spool, quarter)
         self._totals = np.zeros((loop.COLUMNS, channels))
@@ -84,7 +84,7 @@ class Reading:
             return
         lengths = np.diff(self._edges(self._fine.length, len(rows), FINE_STEPS_PER_SECOND))
         root = np.sqrt(rows[:, :2] / lengths[:, None, None])
-        self._fine.append({"fine_rms": root[:, 0], "fine_k_rms": root[:, 1], "bend": rows[:, 2]})
+        self._fine.append({"fine_rms": root[:, 0], "fine_k_rms": root[:, 1], "fine_bend": rows[:, 2]})
         # Momentary and short-term loudness need whole windows only; a last fine step that is cut short ends none.
         whole = len(rows)
         if (

@@ -68,4 +68,5 @@ def _sum(traces: Sequence[Trace]) -> Trace:
         a_rms=added("a_rms"),
         fine_rms=added("fine_rms"),
         fine_k_rms=added("fine_k_rms"),
+        fine_bend=highest("fine_bend"),
     )

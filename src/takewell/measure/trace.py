@@ -25,7 +25,9 @@ class Trace:
     `rms`; `k_rms` (BS.1770 weighted, channel weight not applied); `a_rms` (IEC 61672 A); `nonfinite` samples; `over` samples beyond full scale (float) or at the rail (integer);
     `zeros` samples that are exactly zero; `flat_run` the longest run of neighbouring samples that stay within
     one part in 10^4 of each other while at least half as high as the step's peak, 0 where no two do and in silence (what a rail leaves behind;
-    in an integer file samples three steps of the word apart still count as alike).
+    in an integer file samples three steps of the word apart still count as alike). Of a fine step: `fine_rms`; `fine_k_rms`;
+    `fine_bend` the largest second difference from sample to sample (a click, a jump, a kink), also over the edge
+    before it.
     """
 
     rate: int
@@ -43,6 +45,7 @@ class Trace:
     fine_edges: I64
     fine_rms: F32
     fine_k_rms: F32
+    fine_bend: F32
 
     @property
     def length_samples(self) -> int:
@@ -59,7 +62,7 @@ _PER_STEP = (
     "peak", "true_peak_bound", "mean", "rms", "k_rms", "a_rms",
     "nonfinite", "over", "zeros", "flat_run",
 )  # fmt: skip
-_PER_FINE_STEP = ("fine_rms", "fine_k_rms")
+_PER_FINE_STEP = ("fine_rms", "fine_k_rms", "fine_bend")
 
 
 def join(parts: list[Trace]) -> Trace:

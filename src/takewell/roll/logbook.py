@@ -49,7 +49,7 @@ from takewell.roll.values import BestTrack, Examination, Finding, Verdict
 APPLICATION_ID = 0x54574C42
 """Marks the file as ours in its header ("TWLB"), as SQLite's ``PRAGMA application_id`` is meant to."""
 
-SCHEMA = 3
+SCHEMA = 4
 """Raised whenever tables change; a logbook of another schema is made anew."""
 
 _COMMA = '", "'

@@ -150,7 +150,7 @@ def silent_trace(length_samples: int, rate: int) -> Trace:
     return Trace(
         rate=rate, edges=edges, peak=silence, true_peak_bound=silence, mean=silence, rms=silence,
         k_rms=silence, a_rms=silence, nonfinite=none, over=none, zeros=np.diff(edges).astype(np.int32),
-        flat_run=none, fine_edges=fine_edges, fine_rms=fine, fine_k_rms=fine,
+        flat_run=none, fine_edges=fine_edges, fine_rms=fine, fine_k_rms=fine, fine_bend=fine,
     )  # fmt: skip
 
 
