@@ -80,6 +80,8 @@ class Clip:
     """Whether its pictures do not come at one rate."""
     sound_start_s: Fraction = Fraction(0)
     """How much later than the first picture the first sample lies, by the file's own time stamps."""
+    timecode_channels: tuple[int, ...] = ()
+    """Channels that carry linear timecode instead of sound, from 1."""
     notes: tuple[str, ...] = ()
     """Plain sentences about what is odd about the file."""
 
