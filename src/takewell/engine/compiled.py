@@ -1,9 +1,12 @@
 """Are the compiled loops at hand, or must they be compiled first?
 
 numba keeps compiled loops beside the module where that folder can be written, else in the user's cache folder, and
-compiles once for every processor and version. That first time takes some seconds; this says so.
+compiles once for every processor and version. That first time takes some seconds; this says so. A compilation holds
+numba's lock, so a second core can only help from a process of its own.
 """
 
+import subprocess
+import sys
 from collections.abc import Callable
 
 import numpy as np
@@ -26,26 +29,39 @@ def ready(announce: Callable[[str], None] | None = None, *, rendering: bool = Fa
     from takewell.engine.meter import Meter
 
     class Listener(event.Listener):
+        other_half: subprocess.Popen[bytes] | None = None
         told = False
 
         def on_start(self, _event: object) -> None:
-            if announce is not None and not self.told:
-                announce(MESSAGE)
+            if self.told:
+                return
             self.told = True
+            if announce is not None:
+                announce(MESSAGE)
+            if rendering:
+                self.other_half = subprocess.Popen(
+                    [sys.executable, "-c", f"from {__name__} import render_something; render_something()"],
+                    stdout=subprocess.DEVNULL,
+                    stderr=subprocess.DEVNULL,
+                )
 
         def on_end(self, _event: object) -> None:
             """Nothing to say."""
 
-    with event.install_listener("numba:compile", Listener()):
+    listener = Listener()
+    with event.install_listener("numba:compile", listener):
         # The usual rate: its filters are then designed already.
         meter = Meter(48_000, 1, encoding="float32")
         meter.add(np.zeros((4_800, 1), np.float32))
         meter.finish()
+        if listener.other_half is not None:
+            listener.other_half.wait()
         if rendering:
-            _render_something()
+            render_something()
 
 
-def _render_something() -> None:
+def render_something() -> None:
+    """Send a few samples through every loop that writes sound."""
     from takewell.shape import GainBank, GainEnvelope, GainSpan, Limiter
     from takewell.wave import Quantiser
 

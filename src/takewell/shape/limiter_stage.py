@@ -235,7 +235,8 @@ def _attenuate(needs: I64, held: I64, half: int, keep: int, samples: F64, attenu
             quiet = quiet and needs[channel, row] == 0
         if quiet:
             continue
-        standing[:reach] = held[channel]
+        for i in range(reach):  # not by slices: their check of shapes takes seconds to compile
+            standing[i] = held[channel, i]
         head, tail, arrived = 0, 0, _LEAD - GUARD
         for i in range(CHUNK):
             # The largest need in the window, kept as a queue of falling values (each enters and leaves once).
@@ -251,7 +252,8 @@ def _attenuate(needs: I64, held: I64, half: int, keep: int, samples: F64, attenu
             if released <= let_go:
                 released = 0
             standing[reach + i] = max(needs[channel, queue[head]], released)
-        held[channel] = standing[CHUNK:]
+        for i in range(reach):
+            held[channel, i] = standing[CHUNK + i]
         _average(standing, half, samples, attenuation, channel)
 
 
