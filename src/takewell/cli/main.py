@@ -25,6 +25,7 @@ COMMANDS = {
     "takes": "List the takes and tracks of a roll.",
     "measure": "Print the numbers of any readable sound file.",
     "examine": "Say what is good, what only looks ruined, what is lost, and where.",
+    "mend": "Join damaged tracks from whole twins, as new tracks.",
     "level": "Propose gain moves for every passage; render levelled copies.",
     "mix": "Mix a roll's microphones automatically.",
     "handover": "Write the package for the editor: files, metadata, manifest, report.",

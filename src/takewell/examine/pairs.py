@@ -8,6 +8,7 @@ noise lies lower, level for level.
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 from takewell.examine.evidence import TrackEvidence
 from takewell.examine.pair_gain import Followed, Held, Setting, follow_gain, railed_steps
@@ -161,7 +162,7 @@ def _passages(followed: Followed, marks: Sequence[_Mark]) -> list[PairPassage]:
         edges = {setting.start_s, setting.end_s}
         edges |= {min(max(s, setting.start_s), setting.end_s) for m in inside for s in (m.start_s, m.end_s)}
         ordered = sorted(edges)
-        for start_s, end_s in zip(ordered, ordered[1:], strict=False):
+        for start_s, end_s in pairwise(ordered):
             here = [m for m in inside if m.start_s < end_s and m.end_s > start_s]
             passages.append(_passage(setting, start_s, end_s, here, changed_db))
             if not here:
