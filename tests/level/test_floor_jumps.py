@@ -29,8 +29,8 @@ def settled(wanted, floors, weights, most=None, held=None):  # type: ignore[no-u
         np.array(floors, float),
         np.array(weights, float),
         np.zeros(len(wanted), bool) if held is None else np.array(held),
-        jump_db=JUMP,
-        unheard_dbfs=UNHEARD,
+        jumps_db=np.full(len(wanted) - 1, JUMP),
+        unheard_dbfs=np.full(len(wanted) - 1, UNHEARD),
     )
 
 

@@ -7,10 +7,13 @@
    the highest true peak after gain lies no further over the ceiling than the limiter may take off. Where a few
    peaks far apart are to blame (a slammed door, one laugh), the stretch from pause to pause around each gets a
    gain of its own instead (`peaks`), and the passage keeps the gain its speech wants.
-3. *Jumps*: where the floor after gain would jump too far between neighbours, gains give way as `floor_jumps` says.
-   Shouts and stretches around peaks cover their own floor: they do not turn down the speech around them.
-4. Passages without speech get the gain that lets their floor run on from the neighbour with the lower one.
-5. Neighbours whose gains differ by less than the least move share one, and a track on which no gain reaches the
+3. *Rides*: where the speech of a passage slowly changes, its gain rides with it from one value to another (`ride`), if
+   floor and peaks allow most of the way; otherwise the passage gets one gain like any other.
+4. *Jumps*: where the floor after gain would jump too far between neighbours, gains give way as `floor_jumps` says.
+   Shouts do not turn down the speech around them: they come up to its floor as far as their peaks allow. Stretches
+   around peaks stay where their peaks hold them.
+5. Passages without speech get the gain that lets their floor run on from the neighbour with the lower one.
+6. Neighbours whose gains differ by less than the least move share one, and a track on which no gain reaches the
    least move is left alone.
 
 A line a person fixed is a wall: its gain stands, its neighbours are placed against it.
@@ -21,6 +24,7 @@ Conventions: times in seconds of the take, gains in whole tenths of a decibel.
 import math
 from collections.abc import Sequence
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 
@@ -30,6 +34,7 @@ from takewell.level.evidence import TrackEvidence
 from takewell.level.floor_jumps import settle
 from takewell.level.passages import Passage, measured
 from takewell.level.peaks import StepPeaks
+from takewell.level.ride import LEAST_RIDE_LU, farthest, way
 from takewell.level.settings import LevelSettings
 from takewell.level.speech import Heard
 from takewell.roll.values import Move
@@ -58,10 +63,14 @@ def decide(
         The person's lines for this track.
     """
     peaks = StepPeaks(track)
-    nodes = [d for p in passages for d in _held(p, passages, heard, peaks, settings)]
+    nodes = []
+    for passage in passages:
+        touched = any(m.start_s < passage.end_s and m.end_s > passage.start_s for m in fixed)
+        ride = [] if touched else _riding(passage, peaks, settings)
+        nodes += ride or _held(_steady(passage, heard, settings), passages, heard, peaks, settings)
     nodes = [replace(d, gain_db=_tenths(d.gain_db, d.most_db)) for d in nodes]
     nodes = _with_fixed(nodes, fixed)
-    nodes = _floors_settled(nodes, settings)
+    nodes = _shouts_settled(_floors_settled(nodes, settings), settings)
     nodes = _silences_joined(nodes, peaks, settings)
     return _neighbours_shared(nodes, settings.least_move_lu)
 
@@ -82,6 +91,46 @@ def wanted_gain(passage: Passage, settings: LevelSettings) -> float | None:
     return settings.target_lufs - passage.loudness_lufs
 
 
+def _steady(passage: Passage, heard: Heard, settings: LevelSettings) -> Passage:
+    """Return a passage as one that gets one gain."""
+    return measured(heard, replace(passage, ride_lu=0.0), settings) if passage.ride_lu else passage
+
+
+def _riding(passage: Passage, peaks: StepPeaks, settings: LevelSettings) -> list[Decision]:
+    """Return the two halves of a passage's ride; none where it has none, or floor or peaks hold too much of it."""
+    middle = wanted_gain(passage, settings)
+    if not passage.ride_lu or middle is None:
+        return []
+    start, end = passage.start_s, passage.end_s
+    most, by = _floor_limit(passage, settings)
+    wanted = middle + passage.ride_lu / 2, middle - passage.ride_lu / 2
+    gains = [min(gain, most) for gain in wanted]
+    over = peaks.highest(start, end, way(start, end, *gains, settings.joins)) - (
+        settings.ceiling_dbtp + settings.limit_db
+    )
+    if over > 0:
+        gains = [gain - over for gain in gains]
+    if over >= settings.least_move_lu or abs(gains[1] - gains[0]) < LEAST_RIDE_LU:
+        return []
+    half = (start + end) / 2
+    held_by: Limit | None = "peaks" if over > 0 else by
+    return [
+        Decision(
+            low,
+            high,
+            "ride",
+            passage,
+            wanted_db=wish,
+            gain_db=gain,
+            most_db=gain if gain < wish else most,
+            most_by=held_by,
+            limit=held_by if gain < wish else None,
+            pause=passage.pause if low == start else (half, half),
+        )
+        for low, high, wish, gain in zip((start, half), (half, end), wanted, gains, strict=True)
+    ]
+
+
 def _held(
     passage: Passage,
     passages: Sequence[Passage],
@@ -97,7 +146,7 @@ def _held(
     if apart:
         # Without the peaks the speech may read lower, so it gets more gain, and more peaks may be too high.
         speech = heard.without((stretch.low, stretch.high) for stretch in apart)
-        cleared = _wanted(measured(speech, passage, settings.target_lufs), passages, settings)
+        cleared = _wanted(measured(speech, passage, settings), passages, settings)
         apart = peaks_apart(cleared, heard, peaks, settings)
         decision = cleared if apart and cleared.kind == "speech" else decision
     return under_ceiling(decision, apart, peaks, settings)
@@ -213,18 +262,23 @@ def _floors_settled(nodes: list[Decision], settings: LevelSettings) -> list[Deci
     row = [
         i
         for i, d in enumerate(nodes)
-        if d.floor_after is not None and (d.kind == "fixed" or (d.kind == "speech" and not d.shouted))
+        if d.floor_after is not None
+        and (d.kind in ("fixed", "ride") or (d.kind == "speech" and not d.shouted))
     ]
     if not row:
         return nodes
+    pairs = [(nodes[a], nodes[b]) for a, b in pairwise(row)]
     gains = settle(
         np.array([nodes[i].gain_db for i in row]),
         np.array([nodes[i].most_db for i in row]),
         np.array([nodes[i].passage.setting.floor_dbfs_a for i in row], np.float64),
         np.array([nodes[i].passage.speech_s for i in row]),
         np.array([nodes[i].kind == "fixed" for i in row]),
-        jump_db=settings.floor_jump_db,
-        unheard_dbfs=settings.floor_unheard_dbfs,
+        # Inside a ride nothing jumps; there it is the rate that bounds how far apart two gains may be.
+        jumps_db=np.array([_most_apart(a, b, settings) for a, b in pairs]),
+        unheard_dbfs=np.array(
+            [-np.inf if a.rides_with(b) else settings.floor_unheard_dbfs for a, b in pairs]
+        ),
     )
     result = list(nodes)
     for i, gain in zip(row, gains, strict=True):
@@ -233,8 +287,35 @@ def _floors_settled(nodes: list[Decision], settings: LevelSettings) -> list[Deci
     return result
 
 
+def _most_apart(a: Decision, b: Decision, settings: LevelSettings) -> float:
+    if a.rides_with(b):
+        # Whole tenths may lie a tenth further apart.
+        return max(farthest(b.end_s - a.start_s, settings) - 0.1, 0.0)
+    return settings.floor_jump_db
+
+
+def _shouts_settled(nodes: list[Decision], settings: LevelSettings) -> list[Decision]:
+    """Return the decisions with shouts raised to where their floor falls no further than allowed, as far as they may."""
+    calm = [i for i, d in enumerate(nodes) if not d.shouted and d.kind not in ("peaks", "silence")]
+    result = list(nodes)
+    for i, d in enumerate(nodes):
+        floor = d.passage.setting.floor_dbfs_a
+        if not d.shouted or d.kind != "speech" or floor is None:
+            continue
+        beside = (
+            max((j for j in calm if j < i), default=None),
+            min((j for j in calm if j > i), default=None),
+        )
+        floors = [nodes[j].floor_after for j in beside if j is not None]
+        least = max((f for f in floors if f is not None), default=-math.inf) - settings.floor_jump_db
+        gain = min(least - floor, d.most_db)
+        if least > settings.floor_unheard_dbfs and gain > d.gain_db:
+            result[i] = replace(d, gain_db=_tenths(gain, d.most_db), limit="jump")
+    return result
+
+
 def _silences_joined(nodes: list[Decision], peaks: StepPeaks, settings: LevelSettings) -> list[Decision]:
-    spoken = [i for i, d in enumerate(nodes) if d.kind in ("speech", "fixed")]
+    spoken = [i for i, d in enumerate(nodes) if d.kind in ("speech", "ride", "fixed")]
     if not spoken:
         return nodes
     result = list(nodes)
@@ -273,7 +354,7 @@ def _neighbours_shared(nodes: list[Decision], least_lu: float) -> list[Decision]
     while at + 1 < len(row):
         a, b = row[at], row[at + 1]
         if (
-            "fixed" in (a.kind, b.kind)
+            {"fixed", "ride"} & {a.kind, b.kind}
             or a.passage.setting is not b.passage.setting
             or abs(a.gain_db - b.gain_db) >= least_lu
         ):

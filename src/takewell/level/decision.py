@@ -10,7 +10,7 @@ from typing import Literal
 from takewell.level.passages import Passage
 from takewell.roll.values import Move
 
-Kind = Literal["speech", "peaks", "silence", "fixed"]
+Kind = Literal["speech", "ride", "peaks", "silence", "fixed"]
 Limit = Literal["floor", "rise", "peaks", "jump"]
 
 
@@ -18,7 +18,8 @@ Limit = Literal["floor", "rise", "peaks", "jump"]
 class Decision:
     """One passage with its gain, and the figures that led to it.
 
-    `limit` names what kept the gain from what was wanted (`held_db` = gain - wanted), None where nothing did.
+    A ride is two decisions of kind ``ride``, one for each half of its passage: the gain travels from the first one's to the
+    second one's all the way. `limit` names what kept the gain from what was wanted (`held_db` = gain - wanted), None where nothing did.
     """
 
     start_s: float
@@ -40,6 +41,10 @@ class Decision:
     def held_db(self) -> float:
         """How far the gain lies from what was wanted."""
         return self.gain_db - self.wanted_db
+
+    def rides_with(self, other: "Decision") -> bool:
+        """Return whether this and the next decision are the two halves of one ride."""
+        return self.kind == other.kind == "ride" and self.passage.start_s == other.passage.start_s
 
     @property
     def floor_after(self) -> float | None:

@@ -3,7 +3,6 @@
 Conventions: sentences for a person; a heading a track, a line a move, in order.
 """
 
-from collections.abc import Sequence
 from itertools import pairwise
 
 from takewell.errors import SettingError
@@ -12,7 +11,6 @@ from takewell.level.propose import plan_roll
 from takewell.level.sentences import clock, explanation
 from takewell.level.settings import LevelSettings
 from takewell.roll import Roll
-from takewell.roll.values import Move
 
 
 def explain(roll: Roll, take: str, settings: LevelSettings | None = None) -> tuple[str, ...]:
@@ -56,7 +54,7 @@ def explain_track(plan: TrackPlan, settings: LevelSettings) -> list[str]:
         lines.append(
             "  " + " ".join([head, *explanation(decision, settings), *_outcome(prediction, settings)])
         )
-    return lines + [f"  {jump}" for jump in _jumps(plan.moves, plan.predictions, settings)]
+    return lines + [f"  {jump}" for jump in _jumps(plan, settings)]
 
 
 def _left_alone(plan: TrackPlan, settings: LevelSettings) -> str:
@@ -85,11 +83,12 @@ def _outcome(prediction: Prediction, settings: LevelSettings) -> list[str]:
     return [f"After gain: {', '.join(after)}."] if after else []
 
 
-def _jumps(moves: Sequence[Move], predictions: Sequence[Prediction], settings: LevelSettings) -> list[str]:
+def _jumps(plan: TrackPlan, settings: LevelSettings) -> list[str]:
     """Return a line for each join where the floor jumps further than the user wants all the same."""
     lines = []
-    for (a, b), move in zip(pairwise(predictions), moves[1:], strict=True):
-        if a.floor_dbfs_a is None or b.floor_dbfs_a is None:
+    pairs = zip(pairwise(plan.decisions), pairwise(plan.predictions), plan.moves[1:], strict=True)
+    for (before, after), (a, b), move in pairs:
+        if a.floor_dbfs_a is None or b.floor_dbfs_a is None or before.rides_with(after):
             continue
         unheard = settings.floor_unheard_dbfs
         jump = max(b.floor_dbfs_a, unheard) - max(a.floor_dbfs_a, unheard)

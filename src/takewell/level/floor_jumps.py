@@ -36,8 +36,8 @@ def settle(
     weights: F64,
     held: NDArray[np.bool_],
     *,
-    jump_db: float,
-    unheard_dbfs: float,
+    jumps_db: F64,
+    unheard_dbfs: F64,
 ) -> F64:
     """Return the gains.
 
@@ -48,14 +48,15 @@ def settle(
         seconds of speech.
     held : (n,) bool array
         Passages whose gain stands, such as a person's.
-    jump_db, unheard_dbfs : float
+    jumps_db, unheard_dbfs : (n - 1,) float arrays
+        What is allowed from each passage to the next, and the floor that counts as the lowest there.
 
     Returns
     -------
     (n,) float64 array
         Exactly `wanted` where no jump asks for anything else.
     """
-    excess = _excess(floors[:-1] + wanted[:-1], floors[1:] + wanted[1:], jump_db, unheard_dbfs)
+    excess = _excess(floors[:-1] + wanted[:-1], floors[1:] + wanted[1:], jumps_db, unheard_dbfs)
     if not (excess > 0).any():
         return wanted.copy()
     shifts = np.arange(round(LOWEST_DB / GRID_DB), round(HIGHEST_DB / GRID_DB) + 1) * GRID_DB
@@ -65,8 +66,9 @@ def settle(
     ]
     own = [w * np.abs(grid - g) for grid, g, w in zip(grids, wanted, np.maximum(weights, 0.1), strict=True)]
     cost, came_from = own[0], []
-    for (before, after), floor_pair, mine in zip(pairwise(grids), pairwise(floors), own[1:], strict=True):
-        over = _excess(floor_pair[0] + before[:, None], floor_pair[1] + after[None, :], jump_db, unheard_dbfs)
+    pairs = zip(pairwise(grids), pairwise(floors), jumps_db, unheard_dbfs, own[1:], strict=True)
+    for (before, after), floor_pair, jump_db, unheard, mine in pairs:
+        over = _excess(floor_pair[0] + before[:, None], floor_pair[1] + after[None, :], jump_db, unheard)
         total = cost[:, None] + OVER_COST * over**2
         came_from.append(np.argmin(total, axis=0))
         cost = total.min(axis=0) + mine
@@ -78,7 +80,7 @@ def settle(
     return np.array(gains[::-1])
 
 
-def _excess(before: F64, after: F64, jump_db: float, unheard_dbfs: float) -> F64:
+def _excess(before: F64, after: F64, jump_db: F64 | float, unheard_dbfs: F64 | float) -> F64:
     """Return by how much two floors after gain lie further apart than allowed."""
     apart = np.abs(np.maximum(before, unheard_dbfs) - np.maximum(after, unheard_dbfs))
     return np.asarray(np.maximum(apart - jump_db - 1e-9, 0.0))

@@ -17,6 +17,7 @@ from takewell.level.gather import gather
 from takewell.level.loudness import passage_loudness
 from takewell.level.peaks import StepPeaks
 from takewell.level.plan import Prediction, levelled_roles
+from takewell.level.ride import gains_of
 from takewell.level.settings import LevelSettings
 from takewell.level.speech import Heard, listen
 from takewell.level.spill import without_spill
@@ -53,30 +54,32 @@ class Forecast:
             for number in track.members:
                 self._heard[number] = track, own, StepPeaks(track)
 
-    def of(self, move: Move) -> Prediction:
-        """Return what one move of the take will lead to; all None for a track that is not levelled."""
+    def of(self, move: Move, others: Sequence[Move] = ()) -> Prediction:
+        """Return what one move of the take, met by others, will lead to; all None for a track that is not levelled."""
         if move.track not in self._heard:
             return Prediction(None, None, None)
         track, heard, peaks = self._heard[move.track]
         settings = [s for s in track.settings if s.start_s < move.end_s and s.end_s > move.start_s]
-        before = self._loudness(track, heard, move, settings[0].clear[0] if settings else 0.0)
         floors = [s.floor_dbfs_a for s in settings if s.floor_dbfs_a is not None]
-        peak = peaks.highest(move.start_s, move.end_s)
+        gains = gains_of(move, others, track.trace.rate, track.trace.length_samples, self.settings.joins)
+        loudness, _ = passage_loudness(
+            track.trace,
+            heard.own,
+            max(move.start_s, settings[0].clear[0] if settings else 0.0),
+            move.end_s,
+            target_lufs=self.settings.target_lufs,
+            gains=gains,
+        )
+        peak = peaks.highest(move.start_s, move.end_s, gains)
         return Prediction(
-            speech_lufs=None if before is None else before + move.gain_db,
+            speech_lufs=loudness,
             floor_dbfs_a=max(floors) + move.gain_db if floors else None,
-            true_peak_dbtp=peak + move.gain_db if np.isfinite(peak) else None,
+            true_peak_dbtp=peak if np.isfinite(peak) else None,
         )
 
     def of_all(self, moves: Sequence[Move]) -> tuple[Prediction, ...]:
         """Return one prediction a move."""
-        return tuple(self.of(move) for move in moves)
-
-    def _loudness(self, track: TrackEvidence, heard: Heard, move: Move, clear_s: float) -> float | None:
-        start = max(move.start_s, clear_s)
-        return passage_loudness(
-            track.trace, heard.own, start, move.end_s, target_lufs=self.settings.target_lufs
-        )[0]
+        return tuple(self.of(move, moves) for move in moves)
 
     def close(self) -> None:
         """Close the take's files."""

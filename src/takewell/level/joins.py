@@ -6,6 +6,7 @@
   A falling gain falls at the pause's beginning, a rising one rises at its end, so the floor of the pause is the
   lower of the two. The join is as slow as the settings ask and the pause allows.
 - Beside a line a person fixed: where that line ends; its own fades are its own.
+- In the middle of a ride: the two lines meet half-way, and the gain travels from the one's beginning to the other's end.
 
 Conventions: seconds of the take; a join's middle is where one move ends and the next begins, half of it is the
 one's fade-out, half the other's fade-in.
@@ -36,7 +37,7 @@ def to_moves(
     """Return the moves of a track's decisions; the person's lines come back as they are."""
     if not decisions:
         return []
-    joins = [_join(a, b, settings) for a, b in itertools.pairwise(decisions)]
+    joins = _with_rides(decisions, [_join(a, b, settings) for a, b in itertools.pairwise(decisions)])
     starts = [decisions[0].start_s, *(boundary for boundary, _, _ in joins)]
     ends = [*(boundary for boundary, _, _ in joins), decisions[-1].end_s]
     moves = []
@@ -58,6 +59,17 @@ def to_moves(
             )
         )
     return moves
+
+
+def _with_rides(decisions: Sequence[Decision], joins: Sequence[Join]) -> list[Join]:
+    """Return the joins with those inside rides spread over all that the joins beside them leave."""
+    result = list(joins)
+    for i, (a, b) in enumerate(itertools.pairwise(decisions)):
+        if a.rides_with(b):
+            start = joins[i - 1][0] + joins[i - 1][2] if i else a.start_s
+            end = joins[i + 1][0] - joins[i + 1][1] if i + 1 < len(joins) else b.end_s
+            result[i] = b.start_s, b.start_s - start, end - b.start_s
+    return result
 
 
 def _join(a: Decision, b: Decision, settings: LevelSettings) -> Join:

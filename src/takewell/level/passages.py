@@ -4,12 +4,15 @@
    passage, where it happened.
 2. Inside a setting, the levels of the utterances are cut by a penalised change-point search (`change_points`):
    another talker, another distance, a shout. A change is only ever between two utterances, where nobody speaks.
-3. Neighbours inside one setting whose loudness differs by less than the least move are one passage.
+   Where speech slowly grows louder or softer, the search finds one sloping stretch instead of many steps, if the
+   gain can follow it at the rate allowed (`ride`).
+3. Neighbours inside one setting whose loudness differs by less than the least move are one passage; a sloping one
+   stays by itself.
 
 The search works on the K-weighted level of each utterance, weighted by its seconds of speech (at most
 `MOST_WEIGHT_S`, so one long speech is no anchor). The variance of one second of speech is estimated from
 neighbouring utterances (median, so changes do not count) and held between 2.5 and 5 dB squared. One change
-costs `CHANGE_COST` ln(seconds of speech) variances. Quiet sounds that are no passage of speech (a breath, a
+costs `CHANGE_COST` ln(seconds of speech) variances, and a slope as much again. Quiet sounds that are no passage of speech (a breath, a
 chair, a word from afar: `FAR_UNDER_DB` under the speech around and less than `LEAST_QUIET_S` together) are left
 out of the search and go with the passage around them.
 
@@ -25,8 +28,10 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from takewell.level.change_points import change_points
+from takewell.level.change_points import segments
 from takewell.level.loudness import passage_loudness
+from takewell.level.ride import ridden, steepest_line, way
+from takewell.level.settings import LevelSettings
 from takewell.level.speech import Heard, Setting, Utterance, utterances
 
 F64 = NDArray[np.float64]
@@ -49,7 +54,7 @@ class Passage:
 
     `begins` says why it begins where it does: with the take, with a moved gain setting, or with other speech.
     `pause` is where the gain may travel at its start. Loudness and RMS are those of the speech in it, None where
-    there is none.
+    there is none; where the speech changes by `ride_lu` from the start to the end, those at its middle.
     """
 
     start_s: float
@@ -60,6 +65,7 @@ class Passage:
     utterances: tuple[Utterance, ...]
     loudness_lufs: float | None
     speech_rms_dbfs: float | None
+    ride_lu: float = 0.0
 
     @property
     def clear(self) -> tuple[float, float]:
@@ -73,47 +79,51 @@ class Passage:
         return sum(u.active_s for u in self.utterances)
 
 
-def find_passages(
-    heard: Heard, settings: Sequence[Setting], *, target_lufs: float, least_lu: float
-) -> list[Passage]:
+def find_passages(heard: Heard, settings: Sequence[Setting], wanted: LevelSettings) -> list[Passage]:
     """Return the passages of a track, in order and without gaps.
 
     Parameters
     ----------
     heard : Heard
     settings : sequence of Setting
-    target_lufs : float
-        Where speech will be brought, for the gates.
-    least_lu : float
-        Smallest difference worth a change.
+        Of the gain, as recorded.
+    wanted : LevelSettings
+        For the target (the gates stand by it), the smallest difference worth a change, and the fastest ride.
     """
     found: list[Passage] = []
     for index, setting in enumerate(settings):
         spoken = utterances(heard, setting.start_s, setting.end_s)
-        groups = _groups(spoken)
-        parts = _cut(heard, setting, groups, target_lufs, least_lu)
+        parts = _cut(heard, setting, _groups(spoken, wanted), wanted)
         begins: Begins = "setting" if index else "take"
         parts[0] = replace(parts[0], begins=begins, pause=(setting.start_s, setting.start_s))
         found += parts
     return found
 
 
-def measured(heard: Heard, passage: Passage, target_lufs: float) -> Passage:
+def measured(heard: Heard, passage: Passage, wanted: LevelSettings) -> Passage:
     """Return the passage with the loudness and RMS of the speech between its ends."""
-    loudness, rms = passage_loudness(heard.trace, heard.own, *passage.clear, target_lufs=target_lufs)
+    half = passage.ride_lu / 2
+    loudness, rms = passage_loudness(
+        heard.trace,
+        heard.own,
+        *passage.clear,
+        target_lufs=wanted.target_lufs,
+        gains=way(passage.start_s, passage.end_s, half, -half, wanted.joins) if half else None,
+    )
     return replace(passage, loudness_lufs=loudness, speech_rms_dbfs=rms)
 
 
 def _cut(
     heard: Heard,
     setting: Setting,
-    groups: list[list[Utterance]],
-    target_lufs: float,
-    least_lu: float,
+    groups: list[tuple[list[Utterance], float]],
+    wanted: LevelSettings,
 ) -> list[Passage]:
     if not groups:
         return [Passage(setting.start_s, setting.end_s, setting, "take", (0.0, 0.0), (), None, None)]
-    pauses = [heard.quiet(a[-1].end_s, b[0].start_s, "longest") for a, b in itertools.pairwise(groups)]
+    pauses = [
+        heard.quiet(a[-1].end_s, b[0].start_s, "longest") for (a, _), (b, _) in itertools.pairwise(groups)
+    ]
     middles = [setting.start_s, *(sum(pause) / 2 for pause in pauses), setting.end_s]
     parts = [
         measured(
@@ -127,44 +137,57 @@ def _cut(
                 utterances=tuple(group),
                 loudness_lufs=None,
                 speech_rms_dbfs=None,
+                ride_lu=ridden(slope, middles[i + 1] - middles[i], wanted),
             ),
-            target_lufs,
+            wanted,
         )
-        for i, group in enumerate(groups)
+        for i, (group, slope) in enumerate(groups)
     ]
     while len(parts) > 1:
-        steps = [
-            abs(a.loudness_lufs - b.loudness_lufs)
-            if a.loudness_lufs is not None and b.loudness_lufs is not None
-            else 0.0
-            for a, b in itertools.pairwise(parts)
-        ]
+        steps = [_apart(a, b) for a, b in itertools.pairwise(parts)]
         at = int(np.argmin(steps))
-        if steps[at] >= least_lu:
+        if steps[at] >= wanted.least_move_lu:
             break
         both = replace(
             parts[at], end_s=parts[at + 1].end_s, utterances=parts[at].utterances + parts[at + 1].utterances
         )
-        parts[at : at + 2] = [measured(heard, both, target_lufs)]
+        parts[at : at + 2] = [measured(heard, both, wanted)]
     return parts
 
 
-def _groups(spoken: list[Utterance]) -> list[list[Utterance]]:
-    """Return the utterances of one setting, grouped by the level of speech; none where there is too little."""
+def _apart(a: Passage, b: Passage) -> float:
+    """Return by how much the speech of two neighbours differs."""
+    if a.ride_lu or b.ride_lu:
+        return math.inf
+    if a.loudness_lufs is None or b.loudness_lufs is None:
+        return 0.0
+    return abs(a.loudness_lufs - b.loudness_lufs)
+
+
+def _groups(spoken: list[Utterance], wanted: LevelSettings) -> list[tuple[list[Utterance], float]]:
+    """Return the utterances of one setting, grouped by the level of speech, with the slope of each group.
+
+    None where there is too little speech.
+    """
     if sum(u.active_s for u in spoken) < LEAST_SPEECH_S:
         return []
     counted = _without_far_ones(spoken)
     levels = np.array([spoken[i].level_db for i in counted])
     weights = np.array([min(spoken[i].active_s, MOST_WEIGHT_S) for i in counted])
-    total_s = float(weights.sum())
-    changes = change_points(
+    cost = CHANGE_COST * math.log(float(weights.sum()) + math.e)
+    found = segments(
         levels,
         weights,
+        np.array([(spoken[i].start_s + spoken[i].end_s) / 2 for i in counted]),
         variance=_variance(levels, weights),
-        penalty=CHANGE_COST * math.log(total_s + math.e),
+        penalty=cost,
+        slope_cost=cost,
+        steepest=steepest_line(wanted),
     )
+    changes = [segment.first for segment in found[1:]]
     firsts = [0, *(_after_longest_pause(spoken, counted[c - 1], counted[c]) for c in changes), len(spoken)]
-    return [spoken[a:b] for a, b in itertools.pairwise(firsts)]
+    slopes = [segment.slope for segment in found]
+    return [(spoken[a:b], slope) for (a, b), slope in zip(itertools.pairwise(firsts), slopes, strict=True)]
 
 
 def _after_longest_pause(spoken: list[Utterance], last: int, first: int) -> int:

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from takewell.level.evidence import TrackEvidence
+from takewell.level.ride import Gains
 from takewell.level.speech import steps_within
 from takewell.shape import highest_reading
 from takewell.units import decibels
@@ -28,15 +29,20 @@ class StepPeaks:
         self._peaks = decibels(track.trace.true_peak_bound)
         self._known = ~np.isfinite(self._peaks)
 
-    def highest(self, start_s: float, end_s: float) -> float:
-        """Return the highest true peak between two moments in dBTP, ``-inf`` for silence."""
+    def highest(self, start_s: float, end_s: float, gains: Gains | None = None) -> float:
+        """Return the highest true peak between two moments in dBTP, after `gains`; ``-inf`` for silence."""
         trace = self._track.trace
         steps = steps_within(trace.edges, trace.rate, start_s, end_s)
+        gain_db = np.zeros(max(steps.stop - steps.start, 0))
         highest = self._of_cut_steps(start_s, end_s, steps)
-        peaks, known = self._peaks[steps], self._known[steps]
-        while len(peaks):
+        if gains is not None:
+            highest += float(gains(np.array([start_s, end_s])).max())
+            at_edges = gains(trace.edges[steps.start : steps.stop + 1] / trace.rate)
+            gain_db = np.maximum(at_edges[:-1], at_edges[1:])
+        while len(gain_db):
+            peaks = self._peaks[steps] + gain_db
             at = int(np.argmax(peaks))
-            if known[at] or peaks[at] <= highest:
+            if self._known[steps.start + at] or peaks[at] <= highest:
                 return max(float(peaks[at]), highest)
             self._read(steps.start + at)
         return highest

@@ -17,6 +17,7 @@ from takewell.level.joins import to_moves
 from takewell.level.loudness import passage_loudness
 from takewell.level.passages import Passage, find_passages, measured
 from takewell.level.peaks import StepPeaks
+from takewell.level.ride import Gains, gains_of
 from takewell.level.sentences import reason
 from takewell.level.settings import LevelSettings
 from takewell.level.speech import Heard, Setting, listen, utterances
@@ -84,8 +85,7 @@ def plan_take(
             passages = find_passages(
                 mine,
                 track.settings,
-                target_lufs=settings.target_lufs,
-                least_lu=settings.least_move_lu,
+                settings,
             )
         walls = [move for move in fixed if move.track in track.members]
         decisions = decide(track, mine, passages, settings, walls)
@@ -99,21 +99,22 @@ def _plans(
     """Return one plan for each track that moves together here."""
     peaks = StepPeaks(track)
 
-    def loudness(start_s: float, end_s: float) -> float | None:
+    def loudness(start_s: float, end_s: float, gains: Gains | None = None) -> float | None:
         target = settings.target_lufs
-        return passage_loudness(track.trace, heard.own, start_s, end_s, target_lufs=target)[0]
+        return passage_loudness(track.trace, heard.own, start_s, end_s, target_lufs=target, gains=gains)[0]
+
+    moves = to_moves(track, decisions, settings, reason) if worth_moving(decisions, settings) else []
 
     def predicted(decision: Decision, move: Move) -> Prediction:
         first, last = decision.passage.setting.clear
-        before = loudness(max(move.start_s, first), min(move.end_s, last))
-        peak = peaks.highest(move.start_s, move.end_s)
+        gains = gains_of(move, moves, track.trace.rate, track.trace.length_samples, settings.joins)
+        peak = peaks.highest(move.start_s, move.end_s, gains)
         return Prediction(
-            speech_lufs=None if before is None else before + move.gain_db,
+            speech_lufs=loudness(max(move.start_s, first), min(move.end_s, last), gains),
             floor_dbfs_a=decision.floor_after,
-            true_peak_dbtp=peak + move.gain_db if np.isfinite(peak) else None,
+            true_peak_dbtp=peak if np.isfinite(peak) else None,
         )
 
-    moves = to_moves(track, decisions, settings, reason) if worth_moving(decisions, settings) else []
     predictions = tuple(predicted(d, m) for d, m in zip(decisions, moves, strict=bool(moves)))
     return [
         TrackPlan(
@@ -136,4 +137,4 @@ def _whole(track: TrackEvidence, heard: Heard, settings: LevelSettings) -> Passa
     setting = Setting(0.0, track.length_s, max(floors, default=None))
     spoken = tuple(utterances(heard, 0.0, track.length_s))
     passage = Passage(0.0, track.length_s, setting, "take", (0.0, 0.0), spoken, None, None)
-    return measured(heard, passage, settings.target_lufs)
+    return measured(heard, passage, settings)

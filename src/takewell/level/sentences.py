@@ -21,6 +21,8 @@ def reason(decision: Decision, settings: LevelSettings) -> str:
     if decision.kind == "silence":
         return f"no speech; the floor runs on{note}"
     before = decision.passage.loudness_lufs
+    if decision.kind == "ride":
+        return f"{_changes(decision)}; the gain rides with it{note}"
     if decision.kind == "peaks":
         return f"a peak stands out here{note}"
     kept = f", a shout that keeps {decision.drama_lu:.1f} LU" if decision.drama_lu >= 0.1 else ""
@@ -53,12 +55,20 @@ def explanation(decision: Decision, settings: LevelSettings) -> list[str]:
         return [*lines, "There is too little speech to bring to a level, so the gain lets the floor run on."]
     floor = passage.setting.floor_dbfs_a
     over = "" if floor is None else f", over a floor of {floor:.1f} dBFS(A)"
+    around = "around" if decision.kind == "ride" else "at"
     lines.append(
-        f"{passage.speech_s:.0f} s of speech were recorded at {passage.loudness_lufs:.1f} LUFS{over}."
+        f"{passage.speech_s:.0f} s of speech were recorded {around} {passage.loudness_lufs:.1f} LUFS{over}."
     )
     if decision.drama_lu >= 0.1:
         lines.append(f"It stands out as a shout and keeps {decision.drama_lu:.1f} LU of that.")
-    lines.append(f"{decision.wanted_db:+.1f} dB bring it to {goal(settings, decision.drama_lu)}.")
+    if decision.kind == "ride":
+        over_s = passage.end_s - passage.start_s
+        lines.append(
+            f"It {_changes(decision).removeprefix('speech ')} over {clock(over_s)}, so the gain rides with it from the "
+            f"first line's gain to the second one's, no faster than {settings.ride_db_per_s:g} dB a second."
+        )
+    where = " here" if decision.kind == "ride" else ""
+    lines.append(f"{decision.wanted_db:+.1f} dB bring it to {goal(settings, decision.drama_lu)}{where}.")
     if decision.kind == "peaks":
         lines.append("A peak stands out here, so this stretch is set apart from the speech around it.")
     if held_back(decision) and decision.limit is not None:
@@ -66,6 +76,11 @@ def explanation(decision: Decision, settings: LevelSettings) -> list[str]:
             f"It gets {abs(decision.held_db):.1f} dB {_less_or_more(decision)} because {_LIMITS[decision.limit]}."
         )
     return lines
+
+
+def _changes(decision: Decision) -> str:
+    change = decision.passage.ride_lu
+    return f"speech slowly {'rises' if change > 0 else 'falls'} by {abs(change):.1f} LU"
 
 
 def clock(seconds: float) -> str:

@@ -57,6 +57,9 @@ class LevelSettings:
     least_move_lu: float = 1.0
     """Passages nearer to the target, or to their neighbour's gain, than this are not moved."""
 
+    ride_db_per_s: float = 0.1
+    """How fast a gain may follow speech that slowly grows louder or softer over a long passage; 0 follows none."""
+
     longest_fade_s: float = 1.0
     """Longest join between two gains; a join always fits its pause."""
 
@@ -163,6 +166,7 @@ _RANGES = {
     "floor_unheard_dbfs": (-200.0, 0.0),
     "dynamics_lu": (0.0, 40.0),
     "least_move_lu": (0.0, 20.0),
+    "ride_db_per_s": (0.0, 1.0),
     "longest_fade_s": (0.0, 60.0),
     "steepest_db_per_s": (0.1, 100_000.0),
 }
