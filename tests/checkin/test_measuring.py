@@ -7,7 +7,7 @@ import pytest
 import soundfile
 
 from takewell.checkin import check_in, measuring, verify_folder
-from takewell.engine.measurement import measure_file
+from takewell.engine.file_measurement import measure_file
 from takewell.engine.results import FileMeasurement
 from takewell.roll import Logbook
 from takewell.wave import BroadcastWriter, Ixml, IxmlTrack
@@ -100,7 +100,7 @@ def test_a_fault_in_measuring_does_not_harm_the_copy(tmp_path: Path, monkeypatch
 
     write(tmp_path / "card/1-1.wav", speech_like(1, 1))
     monkeypatch.setattr(measuring.StreamDecoder, "feed", broken)
-    monkeypatch.setattr("takewell.engine.measurement.measure_file", broken)
+    monkeypatch.setattr("takewell.engine.file_measurement.measure_file", broken)
     report = check_in([tmp_path / "card"], [tmp_path / "a"])
     assert report.complete
     assert "could not be measured (RuntimeError: a slip of ours); the copy is verified" in (

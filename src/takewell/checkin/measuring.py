@@ -51,7 +51,7 @@ class MeasuringTaker:
         info = self._decoder.finish()
         if info is None:
             return None
-        from takewell.engine.measurement import measurement, track_names
+        from takewell.engine.file_measurement import measurement, track_names
 
         meter = self._meter or _meter(info)
         # The names may stand behind the audio.
@@ -167,7 +167,7 @@ class Measurer:
             if known is not None:
                 self._save(path, missing, known)
                 return
-        from takewell.engine.measurement import measure_file
+        from takewell.engine.file_measurement import measure_file
 
         copy = self._roots[missing[0]] / path
         try:

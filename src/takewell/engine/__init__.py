@@ -7,7 +7,7 @@ from takewell.engine.results import Clip, FileFormat, FileMeasurement, Passage, 
 if TYPE_CHECKING:
     from takewell.engine.compiled import ready
     from takewell.engine.document import to_json
-    from takewell.engine.measurement import measure_file, measure_files, measurement, track_names
+    from takewell.engine.file_measurement import measure_file, measure_files, measurement, track_names
     from takewell.engine.meter import Meter, MeterResult
 
 __all__ = [
@@ -30,12 +30,12 @@ __all__ = [
 _WHERE = {
     "Meter": "meter",
     "MeterResult": "meter",
-    "measure_file": "measurement",
-    "measure_files": "measurement",
-    "measurement": "measurement",
+    "measure_file": "file_measurement",
+    "measure_files": "file_measurement",
+    "measurement": "file_measurement",
     "ready": "compiled",
     "to_json": "document",
-    "track_names": "measurement",
+    "track_names": "file_measurement",
 }
 
 
