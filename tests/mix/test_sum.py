@@ -1,13 +1,18 @@
-"""Shares and places on samples."""
+"""Gains, delays and places on samples."""
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from takewell.mix.sum import places, steps_for, summed
+from takewell.mix.sum import Summing, steps_for
+from takewell.shape.places import places
 
 RATE = 48_000
+
+
+def summed(samples, start, rate, gains, first_step, where):  # type: ignore[no-untyped-def]
+    return Summing(rate, where, [0] * samples.shape[1]).add(samples, start, gains, first_step)
 
 
 def naive(samples, start, rate, shares, where):  # type: ignore[no-untyped-def]
@@ -40,16 +45,13 @@ def test_shares_add_up_to_one_at_every_sample() -> None:
     assert power == pytest.approx(1.0, abs=1e-12)
 
 
-@pytest.mark.parametrize(("pan", "left_db", "right_db"), [(0, -3.0103, -3.0103), (-1, 0, None), (1, None, 0)])
-def test_places_keep_the_power(pan: float, left_db: float | None, right_db: float | None) -> None:
-    (row,) = places("stereo", [pan])
-    assert (row**2).sum() == pytest.approx(1.0)
-    for gain, expected in zip(row, (left_db, right_db), strict=True):
-        assert (
-            abs(gain) < 1e-15
-            if expected is None
-            else 20 * np.log10(gain) == pytest.approx(expected, abs=1e-4)
-        )
+def test_a_delayed_track_comes_later_by_whole_samples() -> None:
+    samples = np.random.default_rng(5).standard_normal((500, 2))
+    full = np.ones((4, 2))
+    mixed = Summing(RATE, np.eye(2), [0, 21]).add(samples, 0, full, 0)
+    assert np.array_equal(mixed[:, 0], samples[:, 0])
+    assert np.array_equal(mixed[21:, 1], samples[:-21, 1])
+    assert not mixed[:21, 1].any()
 
 
 @settings(max_examples=30, deadline=None)
@@ -58,12 +60,13 @@ def test_any_split_gives_the_same_mix(cuts) -> None:  # type: ignore[no-untyped-
     rng = np.random.default_rng(3)
     shares, samples = rng.dirichlet([1, 1], 15), rng.standard_normal((6000, 2))
     where = places("mono", [0, 0])
-    whole = summed(samples, 0, RATE, shares, 0, where)
+    whole = Summing(RATE, where, [0, 37]).add(samples, 0, shares, 0)
+    add = Summing(RATE, where, [0, 37])
     at, parts = 0, []
 
     def given(part, at):  # type: ignore[no-untyped-def]
         first, stop = steps_for(at, at + len(part), RATE)
-        return summed(part, at, RATE, shares[first:stop], first, where)
+        return add.add(part, at, shares[first:stop], first)
 
     for cut in [*cuts, 6000]:
         part = samples[at : at + cut]

@@ -1,6 +1,8 @@
 """``takewell mix``: the microphones of each take share one gain."""
 
+from collections.abc import Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
@@ -8,13 +10,84 @@ from takewell.cli.main import DONE, NEEDS_A_PERSON
 from takewell.cli.output import figure, json_option, print_json, print_table, say
 from takewell.cli.steps import Layout, Samples, ceiling_option, given_options, target_option
 
+if TYPE_CHECKING:
+    from takewell.mix import Mix
+
+
+class _Tracks(click.ParamType):
+    name = "tracks"
+
+    def convert(
+        self, value: object, parameter: click.Parameter | None, context: click.Context | None
+    ) -> tuple[int, ...]:
+        if isinstance(value, tuple):
+            return value
+        try:
+            return tuple(int(word) for word in str(value).split(","))
+        except ValueError:
+            self.fail(f"{value!r} is no list of track numbers such as 1,2.", parameter, context)
+
+
+class _TrackAndNumber(click.ParamType):
+    name = "track and number"
+
+    def convert(
+        self, value: object, parameter: click.Parameter | None, context: click.Context | None
+    ) -> tuple[int, float]:
+        if isinstance(value, tuple):
+            return value
+        track, _, number = str(value).partition("=")
+        try:
+            return int(track), float(number)
+        except ValueError:
+            self.fail(f"{value!r} is no track and number such as 3=-6.", parameter, context)
+
 
 @click.command("mix", short_help="Mix a roll's microphones automatically.")
 @click.argument("roll", type=click.Path(path_type=Path))
 @click.option(
     "--take", "takes", multiple=True, metavar="TAKE", help="Only this take; may be given more than once."
 )
-@click.option("--layout", default="mono", show_default=True, type=click.Choice(["mono", "stereo"]))
+@click.option("--layout", default="mono", show_default=True, type=click.Choice(["mono", "stereo", "5.1"]))
+@click.option(
+    "--by",
+    default="level",
+    show_default=True,
+    type=click.Choice(["level", "talker"]),
+    help="Share by all that a microphone hears, or only by its own talker (less spill).",
+)
+@click.option(
+    "--follow",
+    multiple=True,
+    type=_Tracks(),
+    metavar="1,2",
+    help="These tracks hear one voice: take the best at each time, the first one if nothing speaks against it.",
+)
+@click.option(
+    "--weight",
+    "weights_db",
+    multiple=True,
+    type=_TrackAndNumber(),
+    metavar="TRACK=DB",
+    help="Let a track count for more or less.",
+)
+@click.option(
+    "--pan",
+    "pans",
+    multiple=True,
+    type=_TrackAndNumber(),
+    metavar="TRACK=PLACE",
+    help="Place of a track: -1 left, 0 middle, 1 right.",
+)
+@click.option(
+    "--high-pass", "high_pass_hz", default=0.0, metavar="HZ", help="High-pass every track, 24 dB an octave."
+)
+@click.option(
+    "--notch-hum", is_flag=True, help="Notch mains hum out of tracks that have it, as the mains wanders."
+)
+@click.option(
+    "--line-up/--as-recorded", default=True, help="Delay microphones that would comb, or leave their times."
+)
 @target_option
 @ceiling_option
 @click.option(
@@ -31,18 +104,27 @@ from takewell.cli.steps import Layout, Samples, ceiling_option, given_options, t
     "settings_file",
     type=click.Path(path_type=Path),
     metavar="TOML",
-    help="Weights, pans and the rest from the table [mix] of a file; options given here win.",
+    help="These and the rest from the table [mix] of a file; options given here win.",
 )
+@click.option("--explain", is_flag=True, help="Say below the table what was decided, and why.")
 @json_option
 def command(
     roll: Path,
     takes: tuple[str, ...],
     layout: Layout,
+    by: str,
+    follow: tuple[tuple[int, ...], ...],
+    weights_db: tuple[tuple[int, float], ...],
+    pans: tuple[tuple[int, float], ...],
+    high_pass_hz: float,
+    notch_hum: bool,
+    line_up: bool,
     target_lufs: float,
     ceiling_dbtp: float,
     to: Path | None,
     samples: Samples,
     settings_file: Path | None,
+    explain: bool,
     as_json: bool,
 ) -> int:
     """Mix the ISOs of each take of a ROLL, levelled by its moves: each microphone's share of one gain is its share of the level.
@@ -50,33 +132,51 @@ def command(
     Exits with 1 when a mix could not reach its loudness below the ceiling.
     """
     from takewell.cli.steps import mixed, real_roll
-    from takewell.mix import MixSettings
+    from takewell.mix import MixSettings, sentences
 
-    base = None if settings_file is None else MixSettings.from_toml(settings_file)
-    given = given_options({"layout": layout, "target_lufs": target_lufs, "ceiling_dbtp": ceiling_dbtp})
-    settings = MixSettings.from_mapping(given, base)
+    base = MixSettings() if settings_file is None else MixSettings.from_toml(settings_file)
+    given = given_options(
+        {
+            "layout": layout,
+            "by": by,
+            "follow": follow,
+            "high_pass_hz": high_pass_hz,
+            "notch_hum": notch_hum,
+            "line_up": line_up,
+            "target_lufs": target_lufs,
+            "ceiling_dbtp": ceiling_dbtp,
+        }
+    )
+    tables = {"weights_db": dict(weights_db), "pans": dict(pans)}
+    merged = {name: {**getattr(base, name), **table} for name, table in tables.items()}
+    settings = MixSettings.from_mapping({**given, **merged}, base)
     mixes = mixed(real_roll(roll), settings, takes or None, encoding=samples, out=to, quiet=as_json)
     if as_json:
         for mix in mixes:
             print_json(mix)
     else:
-        rows = [
-            (
-                mix.take,
-                figure(mix.loudness_lufs),
-                figure(mix.true_peak_dbtp),
-                ", ".join(
-                    f"{c.name or c.track} {c.sound:.0%}"
-                    for c in sorted(mix.contributions, key=lambda c: -c.sound)
-                ),
-                str(mix.target),
-            )
-            for mix in mixes
-        ]
-        print_table(("take", "LUFS", "dBTP", "whose sound it is", "file"), rows, numbers=(1, 2))
+        _print_table(mixes)
+        for mix in mixes if explain else ():
+            print(f"{mix.take}")
+            for sentence in sentences(mix):
+                print(f"  {sentence}")
     for mix in mixes:
         if mix.limited_by_peaks:
             say(
                 f"{mix.take}: the peaks leave no room for {settings.target_lufs:g} LUFS; it came to {figure(mix.loudness_lufs)} LUFS."
             )
     return NEEDS_A_PERSON if any(mix.limited_by_peaks for mix in mixes) else DONE
+
+
+def _print_table(mixes: "Sequence[Mix]") -> None:
+    rows = [
+        (
+            mix.take,
+            figure(mix.loudness_lufs),
+            figure(mix.true_peak_dbtp),
+            ", ".join(f"{c.name} {c.sound:.0%}" for c in sorted(mix.contributions, key=lambda c: -c.sound)),
+            str(mix.target),
+        )
+        for mix in mixes
+    ]
+    print_table(("take", "LUFS", "dBTP", "whose sound it is", "file"), rows, numbers=(1, 2))

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from takewell.roll import Examination, Move, Roll
 
 Samples = Literal["int16", "int24", "float32"]
-Layout = Literal["mono", "stereo"]
+Layout = Literal["mono", "stereo", "5.1"]
 
 OF_A_TAKE = Callable[[str, int, int], None]
 OF_SAMPLES = Callable[[int, int], None]
@@ -107,14 +107,19 @@ def examined(roll: "Roll", *, quiet: bool) -> "Examination":
 
 
 def proposed(
-    roll: "Roll", settings: "LevelSettings", takes: Sequence[str] | None, *, quiet: bool
+    roll: "Roll",
+    settings: "LevelSettings",
+    takes: Sequence[str] | None,
+    *,
+    texts: Path | None = None,
+    quiet: bool,
 ) -> "tuple[Move, ...]":
     """Propose moves for a roll and write them beside it."""
     from takewell.level import propose
 
     loops_ready()
     with progress("finding passages", wanted=not quiet) as show:
-        return propose(roll, settings, takes=takes, progress=_of_a_take(show))
+        return propose(roll, settings, takes=takes, texts=texts, progress=_of_a_take(show))
 
 
 def planned(roll: "Roll", settings: "LevelSettings", *, quiet: bool) -> "tuple[Move, ...]":

@@ -1,7 +1,8 @@
-"""One automatic mix from several open microphones."""
+"""One mix from several open microphones."""
 
 from takewell.mix.mixdown import mix
-from takewell.mix.report import Contribution, Mix
+from takewell.mix.report import Choice, Contribution, LinedUp, Mix, Notched
+from takewell.mix.sentences import sentences
 from takewell.mix.settings import MixSettings
 
-__all__ = ["Contribution", "Mix", "MixSettings", "mix"]
+__all__ = ["Choice", "Contribution", "LinedUp", "Mix", "MixSettings", "Notched", "mix", "sentences"]

@@ -1,16 +1,18 @@
 """How does a take become one automatic mix, written as Broadcast Wave?
 
-The ISOs go through their moves, share the mix (`sharing`) and are added (`sum`). What comes out goes to an unnamed
+The ISOs go through their moves and the rest of the desk (`desk`), share the mix (`sharing`) and are added (`sum`). What comes out goes to an unnamed
 temporary file beside the target and is measured on the way; then one gain brings it to the target loudness, under
 the true-peak ceiling. The originals are only read. Memory does not grow with length.
 
 Conventions: positions are samples of the take.
 """
 
+import itertools
 import re
 import tempfile
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import BinaryIO, Literal
 
@@ -20,29 +22,30 @@ from numpy.typing import NDArray
 from takewell import __version__, files
 from takewell.engine import Meter, Programme
 from takewell.errors import SettingError
-from takewell.measure.trace import Trace
-from takewell.mix.report import Contribution, Mix, write_report
+from takewell.mix.account import choices, contributions, lined_up_tracks, notched
+from takewell.mix.desk import Desk, set_up, summing
+from takewell.mix.report import Mix, write_report
 from takewell.mix.settings import MixSettings
-from takewell.mix.sharing import Sharing, floor_power
-from takewell.mix.sum import places, steps_for, summed
+from takewell.mix.sources import isos
+from takewell.mix.sum import steps_for
 from takewell.mix.tally import Tally
 from takewell.roll import (
-    MeasuredTake,
+    Finding,
+    Logbook,
     Move,
     Roll,
     Take,
-    Track,
     TrackReader,
     derived_folder,
     measured_take,
     read_moves,
 )
-from takewell.shape import GainBank, GainEnvelope, Limiter
-from takewell.units import FINE_STEPS_PER_SECOND, amplitude, step_edges
+from takewell.shape import Limiter
+from takewell.shape.places import CHANNEL_MASKS, CHANNELS
+from takewell.units import amplitude
 from takewell.wave import Bext, BroadcastWriter, Ixml, IxmlTrack, append_history, history_row
 
 F64 = NDArray[np.float64]
-I64 = NDArray[np.int64]
 MixedEncoding = Literal["int16", "int24", "float32"]
 
 FOLDER = "mix"
@@ -114,7 +117,7 @@ def mix(
 
 def mixed_takes(roll: Roll) -> tuple[Take, ...]:
     """Return the takes that are mixed unless others are asked for: takes and wild tracks with ISOs."""
-    return tuple(take for take in roll.takes if take.kind in ("take", "wild") and _isos(take))
+    return tuple(take for take in roll.takes if take.kind in ("take", "wild") and isos(take))
 
 
 def mix_path(roll: Roll, take: Take) -> Path:
@@ -136,23 +139,9 @@ def _chosen(roll: Roll, names: Sequence[str] | None) -> list[Take]:
         if name not in by_name:
             known = ", ".join(list(by_name)[:20]) or "none"
             raise SettingError(f"{roll.folder} has no take {name!r}; its takes are {known}.")
-        if not _isos(by_name[name]):
+        if not isos(by_name[name]):
             raise SettingError(f"take {name!r} has no ISO to mix; its tracks have other roles.")
     return [by_name[name] for name in dict.fromkeys(names)]
-
-
-def _isos(take: Take) -> tuple[Track, ...]:
-    return tuple(track for track in take.tracks if track.role == "iso")
-
-
-@dataclass(frozen=True)
-class _Desk:
-    """What the samples of a take go through on their way into the mix."""
-
-    tracks: tuple[Track, ...]
-    bank: GainBank
-    sharing: Sharing
-    where: F64
 
 
 def _mix_take(
@@ -165,23 +154,21 @@ def _mix_take(
     advance: Callable[[int], None],
 ) -> Mix:
     measured = measured_take(roll, take)
-    desk = _desk(measured, settings, [move for move in moves if move.take == take.id])
-    tally = Tally(len(desk.tracks))
-    channels = desk.where.shape[1]
+    mine = [move for move in moves if move.take == take.id]
+    with TrackReader(roll.folder, take) as reader:
+        desk = set_up(measured, reader, settings, mine, _findings(roll, take, settings))
+    tally = Tally(len(desk.sources))
+    channels, mask = len(CHANNELS[settings.layout]), CHANNEL_MASKS[settings.layout]
     target = files.make_folder(folder) / _file_name(take)
+    measure = partial(_programme, take.rate, channels, mask)
     try:
         with tempfile.TemporaryFile(dir=folder, prefix=".takewell-") as held:
-            first = _programme(
-                take.rate,
-                channels,
-                _kept(held, _summed(roll, take, desk, tally, advance)),
-                encoding="float32",
-            )
+            first = measure(_kept(held, _summed(roll, desk, tally, advance)), encoding="float32")
 
             def tried(gain_db: float) -> float | None:
                 trial = Limiter(take.rate, channels, settings.ceiling_dbtp, linked=True)
                 blocks = _limited(_given_back(held, channels), trial, gain_db)
-                return _programme(take.rate, channels, blocks, encoding="float32").integrated_lufs
+                return measure(blocks, encoding="float32").integrated_lufs
 
             gain_db, short = _gain(first, tried, settings)
             limiter = Limiter(take.rate, channels, settings.ceiling_dbtp, linked=True)
@@ -192,7 +179,8 @@ def _mix_take(
                 channels=channels,
                 encoding=encoding,
                 bext=bext,
-                ixml=_ixml(take, desk, channels),
+                ixml=_ixml(take, desk),
+                channel_mask=mask,
             ) as writer:
 
                 def written() -> Iterator[F64]:
@@ -200,7 +188,7 @@ def _mix_take(
                         writer.write(block)
                         yield block
 
-                last = _programme(take.rate, channels, written(), encoding=encoding)
+                last = measure(written(), encoding=encoding)
                 writer.bext = _with_loudness(bext, last)
     except OSError as error:
         raise files.destination_error(target, error) from error
@@ -211,95 +199,62 @@ def _mix_take(
         length_samples=take.length_samples,
         layout=settings.layout,
         encoding=encoding,
+        by=settings.by,
         gain_db=gain_db,
         loudness_lufs=last.integrated_lufs,
         true_peak_dbtp=last.true_peak_dbtp,
         limited_by_peaks=short,
-        contributions=_contributions(desk, tally, settings),
+        contributions=contributions(desk, tally),
+        lined_up=lined_up_tracks(desk),
+        choices=choices(desk),
+        notched=notched(desk),
         actions=limiter.actions,
     )
     write_report(result)
     return result
 
 
-def _desk(measured: MeasuredTake, settings: MixSettings, moves: Sequence[Move]) -> _Desk:
-    take = measured.take
-    tracks = _isos(take)
-    envelopes = [_envelope(take, track, moves) for track in tracks]
-    edges = step_edges(take.length_samples, take.rate, FINE_STEPS_PER_SECOND)
-    middles = (edges[:-1] + edges[1:]) // 2
-
-    def track_power(index: int, first: int, stop: int) -> F64:
-        return _levelled_power(measured.trace(tracks[index].number), envelopes[index], middles[first:stop])
-
-    def power(first: int, stop: int) -> F64:
-        return np.stack([track_power(index, first, stop) for index in range(len(tracks))], axis=1)
-
-    sharing = Sharing(
-        power,
-        len(middles),
-        np.array([settings.weights_db.get(track.number, 0.0) for track in tracks]),
-        floor_power=sum(floor_power(track_power(i, 0, len(middles))) for i in range(len(tracks))),
-        release_db_per_s=settings.release_db_per_s,
-        hold=settings.hold,
-    )
-    pans = [settings.pans.get(track.number, 0.0) for track in tracks]
-    return _Desk(tracks, GainBank(envelopes), sharing, places(settings.layout, pans))
+def _findings(roll: Roll, take: Take, settings: MixSettings) -> tuple[Finding, ...]:
+    """Return what is known of a take's damage, where a voice is to be followed."""
+    if not settings.follow or not roll.keeps:
+        return ()
+    with Logbook(roll.folder) as logbook:
+        known = logbook.examination()
+    return () if known is None else tuple(one for one in known.findings if one.take == take.id)
 
 
-def _envelope(take: Take, track: Track, moves: Sequence[Move]) -> GainEnvelope | None:
-    mine = [move for move in moves if move.track == track.number]
-    try:
-        return GainEnvelope.from_moves(mine, take.rate, take.length_samples) if mine else None
-    except SettingError as error:
-        raise SettingError(f"moves.csv, take {take.id}, track {track.number}: {error}") from error
-
-
-def _levelled_power(trace: Trace, envelope: GainEnvelope | None, middles: I64) -> F64:
-    """Return the K-weighted mean square of the 10 ms steps around some samples after the track's moves."""
-    power = np.zeros(len(middles))
-    # Where a file begins inside a take the trace's steps begin anew; each step of the take reads the one it lies in.
-    inside = middles < trace.length_samples
-    steps = np.searchsorted(trace.fine_edges, middles[inside], side="right") - 1
-    power[inside] = trace.fine_k_rms[steps].astype(np.float64) ** 2
-    if envelope is not None:
-        power *= envelope.factors_at(middles) ** 2
-    return power
-
-
-def _summed(
-    roll: Roll, take: Take, desk: _Desk, tally: Tally, advance: Callable[[int], None]
-) -> Iterator[F64]:
+def _summed(roll: Roll, desk: Desk, tally: Tally, advance: Callable[[int], None]) -> Iterator[F64]:
+    take, latency = desk.take, desk.latency
     numbers = [track.number for track in desk.tracks]
     position = 0
-    rows = _Rows(desk.sharing, tally)
+    rows, shape, add = _Rows(desk, tally), desk.shape(), summing(desk)
     with TrackReader(roll.folder, take) as reader:
-        for block in reader.blocks(numbers, BLOCK_SAMPLES):
-            finite = (
-                block if np.isfinite(block.sum()) else np.nan_to_num(block, nan=0.0, posinf=0.0, neginf=0.0)
-            )
-            first, stop = steps_for(position, position + len(block), take.rate)
-            shares, at = rows.over(first, stop)
-            yield summed(desk.bank.apply(finite, position), position, take.rate, shares, at, desk.where)
+        after = iter([np.zeros((latency, len(numbers)), np.float32)] if latency else [])
+        for block in itertools.chain(reader.blocks(numbers, BLOCK_SAMPLES), after):
+            heard = position - latency
+            gains, at = rows.over(*steps_for(max(heard, 0), max(heard + len(block), 1), take.rate))
+            mixed = add.add(shape.apply(block, position), heard, gains, at)
+            yield mixed[max(-heard, 0) :]
             position += len(block)
-            advance(position)
+            advance(min(position, take.length_samples))
     rows.rest()
 
 
 class _Rows:
-    """Shares as the blocks ask for them, in order, tallied on the way."""
+    """Gains as the blocks ask for them, in order, tallied on the way."""
 
-    def __init__(self, sharing: Sharing, tally: Tally) -> None:
-        self._stretches = sharing.stretches()
+    def __init__(self, desk: Desk, tally: Tally) -> None:
+        self._desk = desk
+        self._stretches = desk.sharing.stretches()
         self._tally = tally
         self._first = 0
-        self._shares = np.zeros((0, tally.tracks))
+        self._gains = np.zeros((0, len(desk.tracks)))
 
     def over(self, first: int, stop: int) -> tuple[F64, int]:
-        """Return shares that reach over some steps, and the step they begin with."""
-        while self._first + len(self._shares) < stop and self._more(first):
+        """Return gains that reach over some steps, and the step they begin with."""
+        while self._first + len(self._gains) < stop and self._more(first):
             pass
-        return self._shares, self._first
+        return self._gains, self._first
 
     def rest(self) -> None:
         """Tally what no block asked for."""
@@ -310,11 +265,11 @@ class _Rows:
         found = next(self._stretches, None)
         if found is None:
             return False
-        _, shares, power = found
+        first, shares, power = found
         self._tally.add(shares, power)
-        kept = self._shares[max(needed - self._first, 0) :]
-        self._first += len(self._shares) - len(kept)
-        self._shares = np.concatenate([kept, shares])
+        kept = self._gains[max(needed - self._first, 0) :]
+        self._first += len(self._gains) - len(kept)
+        self._gains = np.concatenate([kept, self._desk.gains(first, shares)])
         return True
 
 
@@ -337,12 +292,14 @@ def _limited(blocks: Iterator[F64], limiter: Limiter, gain_db: float) -> Iterato
     yield limiter.finish()
 
 
-def _programme(rate: int, channels: int, blocks: Iterator[F64], *, encoding: str) -> Programme:
-    meter = Meter(rate, channels, encoding=encoding)
+def _programme(
+    rate: int, channels: int, mask: int | None, blocks: Iterator[F64], *, encoding: str
+) -> Programme:
+    meter = Meter(rate, channels, encoding=encoding, channel_mask=mask)
     for block in blocks:
         meter.add(block)
     programme = meter.finish().programme
-    assert programme is not None  # one and two channels are a programme
+    assert programme is not None  # every layout has a speaker for each channel
     return programme
 
 
@@ -370,22 +327,8 @@ def _gain(
     return min(gain, most), gain > most
 
 
-def _contributions(desk: _Desk, tally: Tally, settings: MixSettings) -> tuple[Contribution, ...]:
-    return tuple(
-        Contribution(
-            track=track.number,
-            name=track.name,
-            pan=settings.pans.get(track.number, 0.0),
-            mean_share=float(mean),
-            leads=float(leads),
-            sound=float(sound),
-        )
-        for track, mean, leads, sound in zip(desk.tracks, *tally.parts(), strict=True)
-    )
-
-
 def _bext(
-    take: Take, desk: _Desk, encoding: MixedEncoding, channels: int, gain_db: float, settings: MixSettings
+    take: Take, desk: Desk, encoding: MixedEncoding, channels: int, gain_db: float, settings: MixSettings
 ) -> Bext:
     references = {file.path: file.time_reference for file in take.files}
     starts = [
@@ -419,9 +362,10 @@ def _with_loudness(bext: Bext, programme: Programme) -> Bext:
     )
 
 
-def _ixml(take: Take, desk: _Desk, channels: int) -> Ixml:
-    names = ["Mix"] if channels == 1 else ["Mix L", "Mix R"]
-    sources = ", ".join(track.name or f"track {track.number}" for track in desk.tracks)
+def _ixml(take: Take, desk: Desk) -> Ixml:
+    channels = CHANNELS[desk.settings.layout]
+    names = ["Mix"] if len(channels) == 1 else [f"Mix {name}" for name in channels]
+    sources = ", ".join(source.name for source in desk.sources)
     return Ixml(
         project=take.project,
         scene=take.scene,

@@ -1,4 +1,4 @@
-"""How much of the mix did each track have?
+"""How much of the mix did each source have?
 
 Conventions: shares are power gains whose rows add up to one; powers K-weighted mean squares after the moves.
 """
@@ -10,25 +10,25 @@ F64 = NDArray[np.float64]
 
 
 class Tally:
-    """Adds up what each track had, stretch by stretch."""
+    """Adds up what each source had, stretch by stretch."""
 
-    def __init__(self, tracks: int) -> None:
-        self.tracks = tracks
+    def __init__(self, sources: int) -> None:
+        self.sources = sources
         self._steps = 0
-        self._share = np.zeros(tracks)
-        self._leads = np.zeros(tracks)
-        self._energy = np.zeros(tracks)
+        self._share = np.zeros(sources)
+        self._leads = np.zeros(sources)
+        self._energy = np.zeros(sources)
 
     def add(self, shares: F64, power: F64) -> None:
-        """Take the shares and powers of some steps, (n, tracks) each."""
+        """Take the shares and powers of some steps, (n, sources) each."""
         self._steps += len(shares)
         self._share += shares.sum(axis=0)
-        self._leads += np.bincount(np.argmax(shares, axis=1), minlength=self.tracks)
+        self._leads += np.bincount(np.argmax(shares, axis=1), minlength=self.sources)
         self._energy += (shares * power).sum(axis=0)
 
     def parts(self) -> tuple[F64, F64, F64]:
-        """Return each track's mean share, part of the time in the lead, and part of the mix's energy."""
+        """Return each source's mean share, part of the time in the lead, and part of the mix's energy."""
         steps = max(self._steps, 1)
         whole = float(self._energy.sum())
-        sound = self._energy / whole if whole > 0 else np.zeros(self.tracks)
+        sound = self._energy / whole if whole > 0 else np.zeros(self.sources)
         return self._share / steps, self._leads / steps, sound
