@@ -58,7 +58,9 @@ def _aims(parts: Sequence[Part], rows: Rows) -> Iterator[str]:
             tuned, apart = (_hits(aim, _planted(rows, salt, part.TITLE)) for salt in SETS)
             least = _at_least(*apart)
             share = apart[0] / apart[1] if apart[1] else 0.0
-            word = "no" if share < aim.share else "yes" if least >= aim.share else "as counted, not yet proven"
+            word = (
+                "no" if share < aim.share else "yes" if least >= aim.share else "as counted, not yet proven"
+            )
             yield f"| {aim.text} | {_of(tuned)} | {_of(apart)} | {100 * least:.1f} % | {word} |"
 
 
@@ -128,14 +130,19 @@ def _clean(parts: Sequence[Part], rows: Rows) -> Iterator[str]:
         for salt in SETS:
             mine = [row for row in heard[salt] if kind in row.kinds]
             cells.append(
-                (sum(told == kind for row in mine for told, _, _ in row.alarms), sum(row.hours for row in mine))
+                (
+                    sum(told == kind for row in mine for told, _, _ in row.alarms),
+                    sum(row.hours for row in mine),
+                )
             )
         (one, one_h), (two, two_h) = cells
         most = f"{chi2.ppf(0.95, 2 * two + 2) / 2 / two_h:.2f}" if two_h else ""
         yield f"| {kind} | {one} in {one_h:.2f} | {two} in {two_h:.2f} | {most} |"
     for salt in SETS:
         listed = [
-            f"- `{name}` ({row.source}): {kind}, {said}" for row in heard[salt] for kind, name, said in row.alarms
+            f"- `{name}` ({row.source}): {kind}, {said}"
+            for row in heard[salt]
+            for kind, name, said in row.alarms
         ]
         if listed:
             yield f"\nEach of them, {salt}:\n"

@@ -11,6 +11,7 @@ languages and other music, and is run only after the thresholds were frozen.
 import subprocess
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
 from typing import Literal
 
@@ -82,13 +83,18 @@ def files(source: Source) -> list[Path]:
     SourceError
         If the package cannot be fetched or holds no such file.
     """
+    return list(_found(source))
+
+
+@lru_cache
+def _found(source: Source) -> tuple[Path, ...]:
     folder = CACHE / source.package
     if not (folder / ".whole").exists():
         _fetch(source.package, folder)
     found = sorted(p for p in folder.glob(source.pattern) if p.is_file())[source.first :: source.stride]
     if not found:
         raise SourceError(f"{source.package} holds no {source.pattern}")
-    return found
+    return tuple(found)
 
 
 def recordings(source: Source) -> Iterator[tuple[str, NDArray[np.float64], int]]:
