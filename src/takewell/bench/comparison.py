@@ -8,7 +8,7 @@ import math
 from dataclasses import dataclass
 
 from takewell.bench.figures import DataSheet, Figure
-from takewell.draw import PAPER
+from takewell.draw import PAPER, Palette
 from takewell.draw.curves import PlottedCurve, curve_drawing
 from takewell.errors import SettingError
 
@@ -106,7 +106,9 @@ def compare(sheets: tuple[DataSheet, ...]) -> tuple[ComparedFigure, ...]:
     )
 
 
-def comparison_drawings(sheets: tuple[DataSheet, ...]) -> dict[str, str]:
+def comparison_drawings(
+    sheets: tuple[DataSheet, ...], palette: Palette = PAPER, *, width: float = 760
+) -> dict[str, str]:
     """Return drawings of the recorders' curves, SVG by key."""
     drawings = {}
     for key, title, x_label, y_label, logarithmic in DRAWN:
@@ -120,7 +122,13 @@ def comparison_drawings(sheets: tuple[DataSheet, ...]) -> dict[str, str]:
                 plotted.append(PlottedCurve(name, curve.x, curve.y))
         if plotted:
             drawings[key] = curve_drawing(
-                plotted, title=title, x_label=x_label, y_label=y_label, palette=PAPER, logarithmic=logarithmic
+                plotted,
+                title=title,
+                x_label=x_label,
+                y_label=y_label,
+                palette=palette,
+                logarithmic=logarithmic,
+                width=width,
             )
     return drawings
 

@@ -14,10 +14,10 @@ from html import escape
 from takewell.draw.palette import Palette
 from takewell.draw.track import signed
 
-NAMES, TAIL = 128, 78
+NAMES, TAIL = 152, 78
 """Room for the sources' names on the left, for the last post's figures on the right, in pixels."""
 
-LONGEST_NAME = 20
+LONGEST_NAME = 19
 """Characters of a name that fit there; longer ones are cut, the table beside the drawing has them whole."""
 
 HEAD, FOOT = 44, 8

@@ -9,10 +9,12 @@ import json
 import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import MISSING, dataclass, field, fields
+from pathlib import Path
 from typing import Any
 
-from takewell.kit.fields import Accepted, accepted_fields
+from takewell.kit.fields import Accepted, accepted_fields, parse_document
 from takewell.kit.lines import Place
+from takewell.kit.values import KINDS
 
 _UNITS = {
     "db_spl": "dB SPL", "db_a": "dB A", "dbfs": "dBFS", "dbu_a": "dBu A", "dbu": "dBu", "dbv": "dBV", "db": "dB",
@@ -94,6 +96,30 @@ def labelled(name: str) -> tuple[str, str]:
         if name.endswith(f"_{end}"):
             return _words(name.removesuffix(f"_{end}")), unit
     return _words(name), ""
+
+
+def profile_form(text: str, path: Path) -> FormTable:
+    """Return the form of a profile: the fields of its kind with what stands in them.
+
+    Parameters
+    ----------
+    text : str
+        The profile as TOML; it need not be right, but for its kind.
+    path : Path
+        What errors call it.
+
+    Raises
+    ------
+    SettingError
+        If it is no TOML, or of no known kind.
+    """
+    document = parse_document(text, path)
+    word = document.content.get("kind")
+    if not isinstance(word, str) or word not in KINDS:
+        document.refuse(
+            ("kind",), f"the field 'kind' takes one of {', '.join(KINDS)}; it says what is described."
+        )
+    return FormTable((), word, form_fields(KINDS[word], document.content, ()))
 
 
 def _words(name: str) -> str:

@@ -55,6 +55,18 @@ def line_of(lines: dict[Place, int], place: Place) -> int:
     return lines.get(place, 1)
 
 
+def place_on(lines: dict[Place, int], number: int) -> Place | None:
+    """Return what stands on a line: the innermost place that begins there, None where none does.
+
+    Examples
+    --------
+    >>> place_on(key_lines('name = "x"\\n[[setup]]\\nstart = 1\\n'), 3)
+    ('setup', 0, 'start')
+    """
+    found = [place for place, line in lines.items() if line == number]
+    return max(found, key=len) if found else None
+
+
 def _parts(dotted: str) -> Place:
     return tuple(
         part[1:-1].encode().decode("unicode_escape") if part[0] == '"' else part.strip("'")

@@ -24,7 +24,8 @@ from starlette.requests import cookie_parser
 from starlette.responses import PlainTextResponse, RedirectResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-MOST_BODY_BYTES = 64 * 1024
+MOST_BODY_BYTES = 512 * 1024
+"""A large day as text and as a form; everything else is far below."""
 MOST_TARGET_BYTES = 16 * 1024
 COOKIE = "takewell-token"
 

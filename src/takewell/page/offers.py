@@ -5,7 +5,7 @@ listed in `OF_A_ROLL` stands on the roll's jobs screen, in that order; adding a 
 checked against the allowed folders before anything is run.
 """
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
@@ -77,7 +77,27 @@ OF_A_ROLL = (
 """What can be done with a roll, in the order of the work."""
 
 
-def offer(word: str) -> Offer:
+OF_A_BENCH = (
+    Offer(("bench", "signals", ROLL), "Write the test signals", "Broadcast Wave files to play into the recorder, and a cue sheet of what to plug and turn, and when.", (
+        Blank("gains", "--gains", "Gain settings to go through", "words", usual="0,20,40", hint="dB, with commas."),
+        Blank("channels", "--channels", "Channels of the player", "number", usual="2"),
+        Blank("rate", "--rate", "Sampling rate of the player, Hz", "number", usual="48000"),
+        Blank("top", "--top", "Highest level over full scale, dB", "number", usual="12"),
+        Blank("float", "--float-recorder", "The recorder writes float files", "tick"),
+    )),
+    Offer(("bench", "measure", "--into", ROLL), "Measure the recordings", "A data sheet, its curves, and profiles of input, clock and recorder for the kit.", (
+        Blank("files", "", "The recorder’s files", "places", needed=True, hint="One a line, in the order they were recorded."),
+        Blank("programme", "--programme", "The programme", "place", needed=True, hint="programme.toml, written beside the signals."),
+        Blank("name", "--name", "Name of the recorder", "words", needed=True, usual="recorder"),
+        Blank("volts", "--volts", "Player’s RMS volts during the 0 dBFS tone", "number", hint="Without it no levels in dBu."),
+        Blank("loopback", "--loopback", "The player looped back", "places", hint="Recordings of it; they say where the player is the limit."),
+        Blank("base", "--base", "Data-sheet profile of the input", "words", hint="A name of the kit, whose values are replaced."),
+    )),
+)  # fmt: skip
+"""What can be done at a bench; the folder is the bench's."""
+
+
+def offer(word: str, offers: Sequence[Offer] = OF_A_ROLL) -> Offer:
     """Return the job of that word.
 
     Raises
@@ -85,10 +105,10 @@ def offer(word: str) -> Offer:
     SettingError
         If there is none.
     """
-    for one in OF_A_ROLL:
+    for one in offers:
         if one.word == word:
             return one
-    raise SettingError(f"There is no job {word!r}; there are {', '.join(o.word for o in OF_A_ROLL)}.")
+    raise SettingError(f"There is no job {word!r}; there are {', '.join(o.word for o in offers)}.")
 
 
 def command_line(

@@ -44,6 +44,8 @@ class Folder:
     is_roll: bool
     more: int
     """Folders that are there but not listed."""
+    files: tuple[FolderEntry, ...] = ()
+    """Files of the kind that is looked for."""
 
 
 class Places:
@@ -78,8 +80,8 @@ class Places:
             "That place lies outside the folders this page may look into; start it with --root to allow another."
         )
 
-    def folder(self, path: str) -> Folder:
-        """Return a folder with the folders in it, in order of name.
+    def folder(self, path: str, suffix: str = "") -> Folder:
+        """Return a folder with the folders in it, and the files of one suffix, in order of name.
 
         Raises
         ------
@@ -88,6 +90,7 @@ class Places:
         """
         real = self.allowed(path)
         entries, sounds = [], 0
+        files: list[FolderEntry] = []
         try:
             for entry in sorted(os.scandir(real), key=lambda e: e.name.casefold()):
                 if entry.name.startswith("."):
@@ -96,6 +99,8 @@ class Places:
                     entries.append(entry)
                 elif Path(entry.name).suffix.lower() in SOUND_SUFFIXES:
                     sounds += 1
+                elif suffix and entry.name.endswith(suffix) and entry.is_file(follow_symlinks=False):
+                    files.append(FolderEntry(_text(entry.name), _text(entry.path), is_roll=False))
         except OSError as error:
             raise FileError(f"{real} cannot be looked into: {error.strerror or error}.") from error
         shown = tuple(
@@ -104,8 +109,34 @@ class Places:
         )
         parent = None if real in self.roots else str(real.parent)
         return Folder(
-            _text(str(real)), parent, shown, sounds, is_roll(real), max(len(entries) - MOST_ENTRIES, 0)
+            _text(str(real)),
+            parent,
+            shown,
+            sounds,
+            is_roll(real),
+            max(len(entries) - MOST_ENTRIES, 0),
+            tuple(files[:MOST_ENTRIES]),
         )
+
+    def text_file(self, path: str, suffix: str, most_bytes: int) -> str:
+        """Return the text of a file a person may look at here.
+
+        Raises
+        ------
+        FileError
+            If it is not allowed, not there, of another suffix, too large, or no text.
+        """
+        real = self.allowed(path)
+        if real.suffix != suffix:
+            raise FileError(f"{real} is no {suffix} file; choose one that is.")
+        try:
+            if real.stat().st_size > most_bytes:
+                raise FileError(f"{real} is too large for this page; change it with a text editor.")
+            return real.read_text(encoding="utf-8")
+        except OSError as error:
+            raise FileError(f"{real} cannot be read: {error.strerror or error}; check the name.") from error
+        except UnicodeDecodeError as error:
+            raise FileError(f"{real} is no text in UTF-8; check the name.") from error
 
     def roll_folder(self, key: str) -> Path:
         """Return the folder a key in an address names.

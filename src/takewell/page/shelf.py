@@ -19,6 +19,7 @@ from takewell.handover.over_take import over_take
 from takewell.handover.sheet import MeasuredTrack, SheetTake, take_sheet
 from takewell.level.forecast import Forecast
 from takewell.page.places import Places
+from takewell.plan import DayPlan, parse_day, plan_day
 from takewell.roll import (
     Examination,
     Finding,
@@ -37,6 +38,8 @@ from takewell.roll.moves import PROPOSED
 
 TARGET_LUFS = -23.0
 """Where dialogue should lie (EBU R 128), unless a hand-over says otherwise."""
+
+MOST_PLANS = 4
 
 T = TypeVar("T")
 OfTake = TypeVar("OfTake", Verdict, Finding, Move)
@@ -119,6 +122,7 @@ class Shelf:
         self._forecasts = Kept(2, lambda forecast: forecast.close())  # type: ignore[attr-defined]
         self._strips = Kept(4000)
         self._serials = itertools.count()
+        self._plans: OrderedDict[Path, DayPlan] = OrderedDict()
 
     def roll(self, folder: Path) -> OpenRoll:
         """Return a roll as it stands now.
@@ -144,6 +148,20 @@ class Shelf:
         except TakewellError as error:
             moves, proposed, wrong = (), (), str(error)
         return OpenRoll(roll, examination, moves, proposed, copies, next(self._serials), wrong)
+
+    def plan(self, path: Path, text: str) -> DayPlan:
+        """Return the plan of a day's text; what stayed as it was since the last one is not reckoned again.
+
+        Raises
+        ------
+        FileError, SettingError
+            As `parse_day`; also if a profile lies outside the allowed folders.
+        """
+        plan = plan_day(parse_day(text, path, allowed=self.places.allowed), self._plans.get(path))
+        self._plans[path] = plan
+        while len(self._plans) > MOST_PLANS:
+            self._plans.popitem(last=False)
+        return plan
 
     def take(self, opened: OpenRoll, take: Take) -> OpenTake | None:
         """Return a take with its traces, None where it was not measured yet."""

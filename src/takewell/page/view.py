@@ -6,7 +6,8 @@ whole screen, so that everything works without the script, too.
 """
 
 import math
-from collections.abc import Mapping
+import zlib
+from collections.abc import Mapping, Sequence
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
@@ -31,7 +32,14 @@ def _environment() -> Environment:
         lstrip_blocks=True,
         undefined=StrictUndefined,
     )
-    environment.filters |= {"figure": figure, "gain": gain, "moment": moment, "q": query, "drawing": Markup}
+    environment.filters |= {
+        "figure": figure,
+        "gain": gain,
+        "moment": moment,
+        "q": query,
+        "drawing": Markup,
+        "list_id": list_id,
+    }
     return environment
 
 
@@ -68,6 +76,11 @@ def moment(seconds: float) -> str:
     hours, minutes, rest = tenths // 36000, tenths // 600 % 60, tenths % 600
     head = f"{hours}:{minutes:02d}" if hours else f"{minutes}"
     return f"{head}:{rest // 10:02d}.{rest % 10}"
+
+
+def list_id(words: Sequence[str]) -> str:
+    """Return what tells one list of words from another."""
+    return f"{zlib.crc32('|'.join(words).encode()):08x}"
 
 
 def query(value: object) -> str:

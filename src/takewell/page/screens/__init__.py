@@ -1,6 +1,6 @@
 """The screens, one a module."""
 
-from takewell.page.screens import day, files, handover, jobs, listen, start, take
+from takewell.page.screens import bench, day, files, handover, jobs, kit, listen, plan, start, take
 
 ROUTERS = (
     start.router,
@@ -9,6 +9,9 @@ ROUTERS = (
     listen.router,
     jobs.router,
     handover.router,
+    plan.router,
+    kit.router,
+    bench.router,
     files.router,
 )
 

@@ -10,7 +10,7 @@ from takewell.page.view import HERE
 
 router = APIRouter()
 
-Name = Literal["page.css", "page.js", "take.js", "mark.svg"]
+Name = Literal["page.css", "page.js", "take.js", "plan.js", "mark.svg"]
 _TYPES = {".css": "text/css", ".js": "text/javascript", ".svg": "image/svg+xml"}
 
 

@@ -25,7 +25,13 @@ FIELDS = {
     "card": "Choose the card",
     "to": "Choose where the roll goes",
     "second": "Choose where the second copy goes",
+    "plan": "Open a day",
+    "kit": "Open a profile",
+    "bench": "Open data sheets",
 }
+SUFFIXES = {"plan": ".toml", "kit": ".toml", "bench": ".json"}
+LEADS_TO = {"plan": "/plan?path=", "kit": "/kit/profile?path="}
+"""Where a file in the picker leads."""
 
 
 @router.get("/", response_class=HTMLResponse)
@@ -40,7 +46,7 @@ def start(request: Request, shelf: OnShelf) -> HTMLResponse:
 @router.get("/folder", response_class=HTMLResponse)
 def folder(
     shelf: OnShelf,
-    what: Annotated[str, Query(alias="for", pattern="^(open|card|to|second)$")] = "open",
+    what: Annotated[str, Query(alias="for", pattern="^(open|card|to|second|plan|kit|bench)$")] = "open",
     path: PathText = "",
     card: PathText = "",
     to: PathText = "",
@@ -53,7 +59,8 @@ def folder(
         "title": FIELDS[what],
         "kept": {"card": card, "to": to, "second": second},
         "roots": [str(root) for root in shelf.places.roots],
-        "folder": shelf.places.folder(path) if path else None,
+        "folder": shelf.places.folder(path, SUFFIXES.get(what, "")) if path else None,
+        "leads_to": LEADS_TO.get(what, ""),
     }
     return page("folder.html.j2", values)
 
