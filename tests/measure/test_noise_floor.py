@@ -103,7 +103,7 @@ def test_the_noise_of_a_dithered_word(bits, encoding):
     reading = track(np.rint(dither) * step, encoding)
     assert reading.noise_floor_dbfs == pytest.approx(float(WORDS[bits]["TPDF_total_noise_dBFS"]), abs=0.05)
     assert reading.noise_floor_dbfs_a == pytest.approx(float(WORDS[bits]["TPDF_A-weighted_dBFS"]), abs=0.1)
-    assert f"{bits}-bit word" in reading.quality["noise_floor_dbfs"]
+    assert f"{bits}-bit word" in reading.limits["noise_floor_dbfs"]
 
 
 def test_the_noise_of_a_word_under_a_sine():
@@ -118,15 +118,15 @@ def test_the_noise_of_a_word_under_a_sine():
 
 def test_hum_is_named_and_noise_is_not():
     hum = 0.001 * np.sin(2 * np.pi * 50 * np.arange(10 * RATE) / RATE)
-    assert "tone" in track(hum + noise(10, "white", -75)).quality["noise_floor_dbfs"]
+    assert "tone" in track(hum + noise(10, "white", -75)).limits["noise_floor_dbfs"]
     for kind in ("white", "hiss", "band"):
-        assert "tone" not in track(noise(10, kind, -70)).quality["noise_floor_dbfs"]
+        assert "noise_floor_dbfs" not in track(noise(10, kind, -70)).limits
 
 
 def test_too_little_quiet_is_said(voice):
     samples = noise(3, "white", -70)
     samples[: round(2.5 * RATE)] += np.tile(voice[RATE : 2 * RATE], 3)[: round(2.5 * RATE)]
-    assert "Too little quiet" in track(samples).quality["noise_floor_dbfs"]
+    assert "Too little quiet" in track(samples).limits["noise_floor_dbfs"]
 
 
 def test_no_steps_have_no_floor():
@@ -135,3 +135,14 @@ def test_no_steps_have_no_floor():
     one = noise_floor(np.array([0.0, 0.25]))
     assert one is not None
     assert (one.mean_square, one.steps) == (0.25, 1)
+
+
+def test_speech_without_a_pause_is_no_floor(voice):
+    level = np.sqrt(np.mean(voice[: len(voice) // 4800 * 4800].reshape(-1, 4800) ** 2, axis=1))
+    spoken = voice[: len(level) * 4800].reshape(-1, 4800)[level > 0.3 * np.median(level)].ravel()
+    hissed = spoken + noise(len(spoken) / RATE, "white", -90)
+    assert "No pause" in track(hissed).limits["noise_floor_dbfs"]
+    for kind in ("white", "hiss", "band"):  # the same voice with its pauses, over floors near and far
+        for level_dbfs in (-70, -45):
+            limits = track(voice + noise(len(voice) / RATE, kind, level_dbfs)).limits
+            assert "No pause" not in limits.get("noise_floor_dbfs", "")

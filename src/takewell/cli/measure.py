@@ -96,8 +96,8 @@ def _print(measured: "FileMeasurement", *, methods: bool) -> None:
             )
     said: dict[tuple[str, str], list[str]] = {}
     for track in measured.tracks:
-        for name, words in track.quality.items():
-            if methods or getattr(track, name, words) is None:
+        for name, words in (*track.quality.items(), *track.limits.items()):
+            if methods or getattr(track, name, words) is None or words == track.limits.get(name):
                 said.setdefault((name, words), []).append(str(track.channel))
     for (name, words), channels in said.items():
         print(f"  {name}, track {', '.join(channels)}: {words}")

@@ -13,10 +13,15 @@ def to_json(measured: FileMeasurement) -> dict[str, Any]:
         | {
             "passages": [asdict(passage) for passage in track.passages],
             "clips": [asdict(clip) for clip in track.clips],
-            "quality": dict(track.quality),
+            "quality": {
+                name: f"{words} {track.limits[name]}" if name in track.limits else words
+                for name, words in track.quality.items()
+            },
         }
         for track in measured.tracks
     ]
+    for track in tracks:
+        del track["limits"]  # said behind how the figure was found
     return {
         "file": measured.file,
         "format": asdict(measured.format),

@@ -1,6 +1,6 @@
 """What is each number of a track worth: how it was found, what limits it, why it is missing?
 
-One sentence or two per figure, for people; keys are the field names of the measurement contract.
+Sentences for people; keys are the field names of the measurement contract.
 """
 
 from dataclasses import dataclass
@@ -32,6 +32,7 @@ class Worth:
     blocks_passed: int
     quiet_s: float
     tonal_floor: bool
+    restless_floor: bool
     first_nonfinite_s: float | None
     at_rail: int
     moved: bool
@@ -40,7 +41,7 @@ class Worth:
 
 
 def quality(track: TrackMeasurement, worth: Worth) -> dict[str, str]:
-    """Return a sentence for each figure."""
+    """Return a sentence for each figure: how it was found, or why it is missing."""
     made = {
         "sample_peak_dbfs": "Largest sample, 1.0 = 0 dBFS.",
         "true_peak_dbtp": "ITU-R BS.1770-5 annex 2, read on a grid of 32 points a sample; "
@@ -69,6 +70,36 @@ def quality(track: TrackMeasurement, worth: Worth) -> dict[str, str]:
     return made
 
 
+def limits(track: TrackMeasurement, worth: Worth) -> dict[str, str]:
+    """Return what holds back each figure that is there but worth less than its decimals; nothing for the others."""
+    found = {}
+    if track.loudness_range_lu is not None and worth.length_s < LRA_STABLE_S:
+        found["loudness_range_lu"] = (
+            f"Unstable under 60 s (EBU Tech 3341), and the track has {worth.length_s:.1f} s."
+        )
+    for name in ("noise_floor_dbfs", "noise_floor_dbfs_a"):
+        level = getattr(track, name)
+        if level is not None and (said := _floor_limits(level, worth, weighted=name.endswith("_a"))):
+            found[name] = said
+    return found
+
+
+def _floor_limits(level_dbfs: float, worth: Worth, *, weighted: bool) -> str:
+    said = []
+    if worth.quiet_s < LEAST_FLOOR_S:
+        said.append("Too little quiet: the true floor may be lower.")
+    if worth.restless_floor:
+        said.append("No pause to rest in: what is quietest is still speech, and the true floor is lower.")
+    bits = WORD_LENGTHS.get(worth.encoding)
+    if bits is not None and not weighted and level_dbfs < word_noise_dbfs(bits) + NEAR_WORD_DB:
+        said.append(
+            f"Limited by the {bits}-bit word, whose dithered noise is {word_noise_dbfs(bits):.1f} dBFS."
+        )
+    if worth.tonal_floor:
+        said.append("A steady tone makes up most of it.")
+    return " ".join(said)
+
+
 def _nothing(worth: Worth) -> str:
     return NOT_A_NUMBER if worth.length_s > 0 else "no samples"
 
@@ -92,8 +123,6 @@ def _range(track: TrackMeasurement, worth: Worth) -> str:
             if short
             else "None: nothing is louder than -70 LUFS."
         )
-    if worth.length_s < LRA_STABLE_S:
-        return f"EBU Tech 3342; unstable under 60 s, and the track has {worth.length_s:.1f} s."
     return "EBU Tech 3342, a 3 s window every 100 ms."
 
 
@@ -120,15 +149,7 @@ def _speech(track: TrackMeasurement, worth: Worth) -> str:
 def _floor(value: float | None, worth: Worth, weighted: str = "") -> str:
     if value is None:
         return f"None: {MOVED}." if worth.moved else "None: nothing but digital silence."
-    made = f"Mean of the quietest {worth.quiet_s:.1f} s of 100 ms steps, digital silence left out.{weighted}"
-    if worth.quiet_s < LEAST_FLOOR_S:
-        made += " Too little quiet: the true floor may be lower."
-    bits = WORD_LENGTHS.get(worth.encoding)
-    if bits is not None and not weighted and value < word_noise_dbfs(bits) + NEAR_WORD_DB:
-        made += f" Limited by the {bits}-bit word, whose dithered noise is {word_noise_dbfs(bits):.1f} dBFS."
-    if worth.tonal_floor:
-        made += " A steady tone makes up most of it."
-    return made
+    return f"Mean of the quietest {worth.quiet_s:.1f} s of 100 ms steps, digital silence left out.{weighted}"
 
 
 def word_noise_dbfs(bits: int) -> float:

@@ -60,6 +60,9 @@ class TrackMeasurement:
     passages: tuple[Passage, ...] = ()
     clips: tuple[Clip, ...] = ()
     quality: Mapping[str, str] = field(default_factory=dict)
+    """Of each figure, how it was found or why it is missing."""
+    limits: Mapping[str, str] = field(default_factory=dict)
+    """Of those that are there but worth less than their decimals, why."""
 
 
 @dataclass(frozen=True)

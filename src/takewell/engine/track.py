@@ -1,6 +1,8 @@
 """How do a track's sums and histories become the numbers of the measurement contract?"""
 
 import math
+from collections.abc import Iterator
+from dataclasses import replace
 from typing import NamedTuple
 
 import numpy as np
@@ -8,11 +10,12 @@ from numpy.typing import NDArray
 
 from takewell.engine.history import FINE_PER_STEP, PIECE_STEPS, Histories, TrackHistory
 from takewell.engine.passage import ALL_THRESHOLDS, Floors, floor_powers, floors, passages
-from takewell.engine.quality import WORD_LENGTHS, Worth, quality
+from takewell.engine.quality import WORD_LENGTHS, Worth, limits, quality
 from takewell.engine.results import Clip, TrackMeasurement
 from takewell.measure import loudness
 from takewell.measure import step_loop as loop
 from takewell.measure.clips import judged_clips
+from takewell.measure.ranked import count_of, ranked
 from takewell.measure.speech_level import HIGHEST_THRESHOLD, MARGIN_DB, speech_level
 from takewell.units import FINE_STEPS_PER_SECOND, STEPS_PER_SECOND, decibels, finite_or_none, rms_dbfs
 
@@ -21,6 +24,10 @@ I64 = NDArray[np.int64]
 
 TONE_PART = 0.6
 """A floor whose 10 ms powers spread by less than this part of what white noise of the full band must is mostly tone."""
+
+RESTLESS_DB, LOWEST_SHARE = 10.0, 0.01
+"""Quiet steps this far above what the lowest hundredth of the 10 ms steps reach are no noise but speech that never pauses:
+steady noise dips by some 3 dB from one 10 ms to the next, speech between two syllables by much more."""
 
 
 class LoudnessFigures(NamedTuple):
@@ -98,17 +105,14 @@ def track_measurement(
         blocks_passed=heard.blocks_passed,
         quiet_s=quiet.plain.steps / STEPS_PER_SECOND if quiet.plain else 0.0,
         tonal_floor=_tonal(history, quiet),
+        restless_floor=_restless(history, quiet),
         first_nonfinite_s=_first_nonfinite(history),
         at_rail=int(totals[loop.OVER]),
         moved=moved,
         clip_gap_s=history.clip_gap_s,
         speech_reason=_no_speech(history, length),
     )
-    return _with_quality(track, worth)
-
-
-def _with_quality(track: TrackMeasurement, worth: Worth) -> TrackMeasurement:
-    return TrackMeasurement(**{**vars(track), "quality": quality(track, worth)})
+    return replace(track, quality=quality(track, worth), limits=limits(track, worth))
 
 
 def _first_nonfinite(history: TrackHistory) -> float | None:
@@ -145,6 +149,28 @@ def _tonal(history: TrackHistory, floor: Floors) -> bool:
         return False
     spread = math.sqrt(square / neighbours / 2) / (total / count)
     return spread < TONE_PART * math.sqrt(2 * FINE_STEPS_PER_SECOND / history.histories.rate)
+
+
+def _restless(history: TrackHistory, floor: Floors) -> bool:
+    """Return whether what passes for the floor dips far below itself, K-weighted, as speech without a pause does."""
+    if floor.plain is None:
+        return False
+    limit, offset = floor.plain.limit, floor.offset
+
+    def quiet() -> Iterator[F64]:
+        for trace in history.pieces(0, history.step_count):
+            power = floor_powers(trace, offset)[0]
+            yield trace.k_rms[(power > 0) & (power <= limit)].astype(np.float64)
+
+    def fine() -> Iterator[F64]:
+        for trace in history.pieces(0, history.step_count):
+            yield trace.fine_k_rms[trace.fine_k_rms > 0].astype(np.float64)
+
+    steps, fine_steps = count_of(quiet), count_of(fine)
+    if not steps or not fine_steps:
+        return False
+    (usual,), (lowest,) = ranked(quiet, [steps // 2]), ranked(fine, [int(LOWEST_SHARE * fine_steps)])
+    return usual > lowest * 10 ** (RESTLESS_DB / 20)
 
 
 def _no_speech(history: TrackHistory, length: int) -> str:
