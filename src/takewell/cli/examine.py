@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 import click
 
 from takewell.cli.main import DONE, NEEDS_A_PERSON, REFUSED
-from takewell.cli.output import json_option, print_json, print_table, say
+from takewell.cli.output import figure, json_option, print_json, print_table, say
 
 if TYPE_CHECKING:
     from takewell.roll import Examination, Roll
@@ -41,13 +41,19 @@ def command(roll: tuple[Path, ...], show_all: bool, as_json: bool) -> int:
 
 
 def _print_lines(examination: "Examination") -> None:
-    from takewell.examine import finding_json, verdict_json
+    from takewell.examine import finding_json, pair_json, verdict_json
 
     for finding in examination.findings:
         print_json(finding_json(finding))
-    best = {(b.take, b.track): b.reason for b in examination.best}
+    best = {(b.take, b.track) for b in examination.best if not b.voice}
     for verdict in examination.verdicts:
-        print_json(verdict_json(verdict) | {"best": (verdict.take, verdict.track) in best})
+        key = verdict.take, verdict.track
+        voices = [b.voice for b in examination.best if b.voice and (b.take, b.track) == key]
+        pairs = [pair for pair in examination.pairs if key == (pair.take, pair.track)]
+        print_json(
+            verdict_json(verdict)
+            | {"best": key in best, "best_for_voices": voices, "copies": [pair_json(p) for p in pairs]}
+        )
 
 
 def _print(roll: "Roll", examination: "Examination", *, show_all: bool) -> None:
@@ -70,10 +76,11 @@ def _print(roll: "Roll", examination: "Examination", *, show_all: bool) -> None:
         print_table(("take", "track", "verdict", "why"), judged)
     several = {take.id for take in roll.takes if len(take.tracks) > 1}
     for best in examination.best:
-        if best.take in several:
-            print(
-                f"{best.take}: reach for {names.get((best.take, best.track), best.track)} first: {best.reason}"
-            )
+        if best.take in several and (show_all or not best.voice):
+            voice = f" for the voice at {best.voice}" if best.voice else ""
+            name = names.get((best.take, best.track), best.track)
+            print(f"{best.take}: reach for {name} first{voice}: {best.reason}")
+    _print_pairs(examination, names, show_all=show_all)
     if not verdicts:
         return
     counts = {word: sum(v.verdict == word for v in verdicts) for word in _WORST_FIRST}
@@ -82,3 +89,32 @@ def _print(roll: "Roll", examination: "Examination", *, show_all: bool) -> None:
         f"{counts['mend']} want mending, {counts['lost']} lost."
         + (f" {remarks} remarks more with --all." if remarks else "")
     )
+
+
+def _print_pairs(examination: "Examination", names: dict[tuple[str, int], str], *, show_all: bool) -> None:
+    """Print copies of one source whose gain was moved or one of which serves better somewhere; all on request."""
+    from takewell.examine.wording import clock
+
+    rows = []
+    for pair in examination.pairs:
+        for passage in pair.passages:
+            if not show_all and not passage.serves and not passage.changed_by_db and len(pair.passages) == 1:
+                continue
+            first, copy = names[pair.take, pair.track], names[pair.other_take, pair.other_track]
+            rows.append(
+                (
+                    pair.take,
+                    first,
+                    copy if pair.other_take == pair.take else f"{copy} of {pair.other_take}",
+                    f"{clock(passage.start_s)} to {clock(passage.end_s)}",
+                    figure(passage.gain_db),
+                    {0: "both alike", 1: first, 2: copy}[passage.serves],
+                    passage.because if passage.serves else "",
+                )
+            )
+    if rows:
+        print_table(
+            ("take", "track", "its copy", "when", "copy’s gain, dB", "serves better", "because"),
+            rows,
+            numbers=(4,),
+        )

@@ -159,7 +159,7 @@ _HALL_LAVS = MappingProxyType({f"Lav {name.title()}": name for name in ("mira", 
 _ROOM_LAVS = MappingProxyType({"Lav Mira": "mira", "Lav Anselm": "anselm"})
 _KITCHEN_TWINS = ("Boom", "Lav Mira", "Lav Tobin")
 
-_OPEN_MICROPHONES = ("spill", "delay", "off_mic", "reverberant")
+_OPEN_MICROPHONES = ("spill", "delay", "comb_filtering", "off_mic", "reverberant")
 _FADER_DOWN = (*_OPEN_MICROPHONES, "mix_lacks_track")
 
 

@@ -1,7 +1,7 @@
 """Findings with evidence, and a verdict for every track."""
 
 from takewell.examine.examination import ExaminedTake, examine, examine_take
-from takewell.examine.judgement_json import best_track_json, finding_json, verdict_json
+from takewell.examine.judgement_json import best_track_json, finding_json, pair_json, verdict_json
 
 __all__ = [
     "ExaminedTake",
@@ -9,5 +9,6 @@ __all__ = [
     "examine",
     "examine_take",
     "finding_json",
+    "pair_json",
     "verdict_json",
 ]

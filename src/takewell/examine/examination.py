@@ -9,6 +9,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 from takewell.errors import TakewellError
+from takewell.examine.between import best_for_voices, find_between
 from takewell.examine.clipped import KIND as CLIPPED
 from takewell.examine.dead_track import KIND as DEAD
 from takewell.examine.detectors import TAKE_DETECTORS, TRACK_DETECTORS
@@ -39,6 +40,7 @@ class ExaminedTake:
     """One per track, in their order."""
     best: BestTrack | None
     pairs: tuple[Pair, ...] = ()
+    best_for_voices: tuple[BestTrack, ...] = ()
 
 
 def examine(roll: Roll, progress: Progress | None = None) -> Examination:
@@ -83,6 +85,8 @@ def examine_take(heard: TakeEvidence) -> ExaminedTake:
     }
     whole_take = [finding for find in TAKE_DETECTORS for finding in find(heard)]
     whole_take += find_kinship(heard, twins)
+    between, voices = find_between(heard, twins)
+    whole_take += between
     for finding in whole_take:
         if finding.track:
             by_track[finding.track].append(finding)
@@ -97,7 +101,12 @@ def examine_take(heard: TakeEvidence) -> ExaminedTake:
     verdicts = _verdicts(heard, by_track, files, twins)
     findings = worst_first([f for found in by_track.values() for f in found] + files)
     best = best_track(list(zip(heard.tracks, verdicts, strict=True)))
-    return ExaminedTake(heard.take, tuple(findings), tuple(verdicts), best, tuple(p.pair for p in pairs))
+    for_voices = (
+        best_for_voices(voices, {v.track: v for v in verdicts}, twins) if len(heard.tracks) > 1 else []
+    )
+    return ExaminedTake(
+        heard.take, tuple(findings), tuple(verdicts), best, tuple(p.pair for p in pairs), tuple(for_voices)
+    )
 
 
 def evidence_of(
@@ -147,7 +156,7 @@ def _examined(roll: Roll, logbook: Logbook | None, progress: Progress | None) ->
         findings=tuple(worst_first(findings)),
         verdicts=tuple(v for take in takes for v in take.verdicts),
         unreadable=tuple(unreadable),
-        best=tuple(take.best for take in takes if take.best is not None),
+        best=tuple(b for take in takes for b in (take.best, *take.best_for_voices) if b is not None),
         pairs=tuple(pair for take in takes for pair in take.pairs),
     )
 

@@ -5,8 +5,10 @@ One object a line; numbers unrounded with their units in the names; what has no 
 
 import math
 from collections.abc import Mapping
+from dataclasses import asdict
+from typing import Any
 
-from takewell.roll.values import BestTrack, Finding, Verdict
+from takewell.roll.values import BestTrack, Finding, Pair, Verdict
 
 Value = float | int | str | None
 Line = dict[str, Value | dict[str, Value]]
@@ -43,7 +45,14 @@ def verdict_json(verdict: Verdict) -> Line:
 
 def best_track_json(best: BestTrack) -> Line:
     """Return the best track of a take as the object that ``takewell examine --json`` prints after its verdicts."""
-    return {"take": best.take, "best_track": best.track, "reason": best.reason}
+    return {"take": best.take, "best_track": best.track, "reason": best.reason, "voice": best.voice}
+
+
+def pair_json(pair: Pair) -> dict[str, Any]:
+    """Return a pair as it stands in the verdict line of its first track."""
+    values = asdict(pair)
+    del values["take"], values["track"]
+    return values
 
 
 def _plain(evidence: Mapping[str, Value]) -> dict[str, Value]:
