@@ -13,6 +13,7 @@ from takewell.errors import SettingError
 from takewell.wave.byte_source import FileSource
 from takewell.wave.decode import LEAD_BYTES, Samples, buffer_for, decode
 from takewell.wave.header import Header, read_header
+from takewell.wave.picture_kind import START_BYTES, picture_kind
 from takewell.wave.riff import is_wave
 from takewell.wave.values import AudioInfo, Chunk
 
@@ -111,7 +112,8 @@ class _WaveReader:
 
 
 def open_audio(path: str | os.PathLike[str]) -> AudioFile:
-    """Open any readable sound file: WAVE, RF64 and BW64 by our own code, others through libsndfile.
+    """Open any readable sound file: WAVE, RF64 and BW64 by our own code, camera files through PyAV, others through
+    libsndfile.
 
     Use it in a ``with`` statement. ``info.recoveries`` says in plain sentences what had to be recovered.
 
@@ -141,7 +143,13 @@ def read_info(path: str | os.PathLike[str]) -> AudioInfo:
 
 
 def _reader(source: FileSource) -> _Reader:
-    if not is_wave(source.read(0, 12)):
+    start = source.read(0, START_BYTES)
+    if not is_wave(start[:12]):
+        kind = picture_kind(start)
+        if kind is not None:
+            from takewell.wave.picture_sound import PictureSound
+
+            return PictureSound(source, kind)
         from takewell.wave.other_formats import LibraryReader
 
         return LibraryReader(source)
