@@ -18,13 +18,17 @@ LOUDER_SHARE = 90
 
 @dataclass(frozen=True)
 class Columns:
-    """One value per column: times at the columns' middles, and three levels."""
+    """One value per column: times at the columns' middles, and three levels.
+
+    The drawing reaches over `duration_s` from `start_s`; times count from the take's start.
+    """
 
     duration_s: float
     time_s: F64
     floor_dbfs: F64
     level_dbfs: F64
     peak_dbfs: F64
+    start_s: float = 0.0
 
 
 def columns(duration_s: float, floor_dbfs: F64, level_dbfs: F64, peak_dbfs: F64, count: int) -> Columns:

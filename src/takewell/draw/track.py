@@ -30,6 +30,9 @@ LABEL_ROWS = 3
 CHARACTER = 5.6
 """Mean width of a character of the 11-pixel labels, in pixels; only decides which row a label goes to."""
 
+HEAD = 18
+"""Room over the level field for the name of the scale, in pixels."""
+
 MOVE_LANE = 26
 TIME_LANE = 18
 
@@ -59,12 +62,13 @@ def signed(value: float, digits: int = 0) -> str:
     return f"{0:.{digits}f}" if float(text) == 0 else text.replace("-", "−")
 
 
-def clock(seconds: float) -> str:
-    """Return ``m:ss`` or ``h:mm:ss``."""
-    whole = round(seconds)
+def clock(seconds: float, *, tenths: bool = False) -> str:
+    """Return ``m:ss`` or ``h:mm:ss``, with tenths of a second where they are wanted."""
+    whole, tenth = divmod(round(seconds * 10), 10) if tenths else (round(seconds), 0)
     hours, rest = divmod(whole, 3600)
     minutes, secs = divmod(rest, 60)
-    return f"{hours}:{minutes:02d}:{secs:02d}" if hours else f"{minutes}:{secs:02d}"
+    words = f"{hours}:{minutes:02d}:{secs:02d}" if hours else f"{minutes}:{secs:02d}"
+    return f"{words}.{tenth}" if tenths else words
 
 
 def scale_range(shown: Columns, target_dbfs: float | None) -> tuple[float, float]:
@@ -97,10 +101,15 @@ class _Field:
     duration_s: float
     high_db: float
     low_db: float
+    start_s: float = 0.0
 
     def x(self, seconds: F64 | float) -> F64:
-        span = max(self.duration_s, 1e-9)
-        return np.asarray(self.left + np.clip(np.asarray(seconds) / span, 0, 1) * (self.right - self.left))
+        share = (np.asarray(seconds) - self.start_s) / max(self.duration_s, 1e-9)
+        return np.asarray(self.left + np.clip(share, 0, 1) * (self.right - self.left))
+
+    def shows(self, start_s: float, end_s: float) -> bool:
+        """Return whether any of a stretch is drawn; something without length at the very end is."""
+        return start_s <= self.start_s + self.duration_s and end_s >= self.start_s
 
     def y(self, level_db: F64 | float) -> F64:
         held = np.clip(
@@ -113,7 +122,7 @@ class _Field:
 def _levels(field: _Field, shown: Columns, palette: Palette, hairline: float) -> list[str]:
     if not len(shown.time_s):
         return []
-    half = shown.duration_s / len(shown.time_s) / 2
+    half = (float(np.diff(shown.time_s).mean()) if len(shown.time_s) > 1 else shown.duration_s) / 2
     x = field.x(np.concatenate([[shown.time_s[0] - half], shown.time_s, [shown.time_s[-1] + half]]))
     floor, level, peak = (
         field.y(np.pad(values, 1, mode="edge"))
@@ -141,7 +150,7 @@ def _text(x: float, y: float, words: str, fill: str, anchor: str = "start") -> s
 
 def time_step_s(duration_s: float, room: float) -> float:
     """Return the spacing of time labels in seconds so that at most `room` of them stand on the axis."""
-    for step in (1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200):
+    for step in (0.1, 0.2, 0.5, 1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200):
         if duration_s / step <= room:
             return float(step)
     return 3600.0 * math.ceil(duration_s / 3600 / room)
@@ -157,15 +166,20 @@ def _scales(field: _Field, palette: Palette, target_dbfs: float | None) -> list[
     parts.append(_line(field.left, field.right, full, palette.ink))
     parts.append(_text(field.right + 8, full + 4, "full scale", palette.ink))
     step = time_step_s(field.duration_s, (field.right - field.left) / 70)
-    for k in range(int(field.duration_s / step) + 1):
+    first, last = (
+        math.ceil(field.start_s / step - 1e-9),
+        int((field.start_s + field.duration_s) / step + 1e-9),
+    )
+    for k in range(first, last + 1):
         x = float(field.x(k * step))
+        anchor = "start" if x < field.left + 1 else "middle"
         parts.append(f'<path d="M{x:.1f},{field.foot:.1f}v4" stroke="{palette.soft_ink}"/>')
-        parts.append(_text(x, field.foot + 15, clock(k * step), palette.soft_ink, "middle" if k else "start"))
+        parts.append(_text(x, field.foot + 15, clock(k * step, tenths=step < 1), palette.soft_ink, anchor))
     if target_dbfs is not None:
         y = float(field.y(target_dbfs))
         words_y = y if abs(y - full) >= 12 else full + 12
         parts.append(_text(field.right + 8, words_y + 4, "dialogue here", palette.ink))
-    parts.append(_text(0, field.top - 4, "dBFS", palette.soft_ink))
+    parts.append(_text(0, field.top - 8, "dBFS", palette.soft_ink))
     return parts
 
 
@@ -180,10 +194,17 @@ def _target(field: _Field, palette: Palette, target_dbfs: float | None) -> list[
 def _brackets(field: _Field, palette: Palette, moves: Sequence[Bracket], y: float) -> list[str]:
     parts, last_end = [], -math.inf
     for move in moves:
+        if not field.shows(move.start_s, move.end_s):
+            continue
         start, end = float(field.x(move.start_s)) + 1.5, float(field.x(move.end_s)) - 1.5
         end = max(end, start + 1)
+        # A bracket that goes on beyond the drawing has no end there.
+        opens = (
+            f"M{start:.1f},{y - 5:.1f}v5" if move.start_s >= field.start_s - 1e-6 else f"M{start:.1f},{y:.1f}"
+        )
+        closes = "v-5" if move.end_s <= field.start_s + field.duration_s + 1e-6 else ""
         parts.append(
-            f'<path d="M{start:.1f},{y - 5:.1f}v5H{end:.1f}v-5" fill="none" stroke="{palette.move}" stroke-width="1.6"/>'
+            f'<path d="{opens}H{end:.1f}{closes}" fill="none" stroke="{palette.move}" stroke-width="1.6"/>'
         )
         words, middle = f"{signed(move.gain_db, 1)} dB", (start + end) / 2
         half = len(words) * CHARACTER / 2
@@ -196,6 +217,8 @@ def _brackets(field: _Field, palette: Palette, moves: Sequence[Bracket], y: floa
 def _marks(field: _Field, palette: Palette, marks: Sequence[Mark], label_top: float) -> list[str]:
     parts, row_ends, unnamed = [], [-math.inf] * LABEL_ROWS, 0
     for mark in sorted(marks, key=lambda m: (m.start_s, m.end_s)):
+        if not field.shows(mark.start_s, mark.end_s):
+            continue
         colour = palette.damage if mark.damage else palette.soft_ink
         start, end = float(field.x(mark.start_s)), float(field.x(mark.end_s))
         width = max(end - start, 2.0)
@@ -243,6 +266,7 @@ def track_drawing(
     target_dbfs: float | None = None,
     moves: Sequence[Bracket] = (),
     marks: Sequence[Mark] = (),
+    scale_db: tuple[float, float] | None = None,
 ) -> str:
     """Return a track's sheet as SVG, with scales, words, moves and findings.
 
@@ -256,12 +280,14 @@ def track_drawing(
         Where dialogue should lie, in the axis's own unit (a mono 1 kHz tone of -23 LUFS is -20 dBFS).
     height : float
         Height of the level field in pixels; the lanes for words, time and moves come on top.
+    scale_db : (top, bottom), optional
+        Ends of the level scale; those of `scale_range` unless given, so that a stretch can keep its take's scale.
     """
-    label_height = _rows_needed(marks) * LABEL_ROW + 14
+    label_height = _rows_needed(marks) * LABEL_ROW + HEAD
     foot = label_height + height
     total = foot + TIME_LANE + (MOVE_LANE if moves else 0)
-    high, low = scale_range(shown, target_dbfs)
-    field = _Field(LEFT, width - RIGHT, label_height, foot, shown.duration_s, high, low)
+    high, low = scale_range(shown, target_dbfs) if scale_db is None else scale_db
+    field = _Field(LEFT, width - RIGHT, label_height, foot, shown.duration_s, high, low, shown.start_s)
     parts = _scales(field, palette, target_dbfs)
     parts += _levels(field, shown, palette, 0.8)
     parts += _target(field, palette, target_dbfs)

@@ -22,7 +22,8 @@ def profile_drawings(profile: Profile, palette: Palette, *, width: float = 520) 
         points = getattr(profile, field, None)
         if not points or len(points) < 2:
             continue
-        curve = PlottedCurve(profile.provenance(field).split(",")[0], *zip(*points, strict=True))
+        origin = "measured" if field in profile.measured else "data sheet"
+        curve = PlottedCurve(origin, *zip(*points, strict=True))
         drawings[field] = curve_drawing(
             [curve],
             title=title,

@@ -17,7 +17,7 @@ from takewell.kit.lines import Place
 from takewell.kit.values import KINDS
 
 _UNITS = {
-    "db_spl": "dB SPL", "db_a": "dB A", "dbfs": "dBFS", "dbu_a": "dBu A", "dbu": "dBu", "dbv": "dBV", "db": "dB",
+    "db_spl": "dB SPL", "db_a": "dB A", "dbfs": "dBFS", "dbu_ccir_rms": "dBu CCIR-RMS", "dbu_a": "dBu A", "dbu": "dBu", "dbv": "dBV", "db": "dB",
     "mv_pa": "mV/Pa", "mb_s": "MB/s", "percent": "%", "ohm": "Ω", "ppm": "ppm", "hz": "Hz", "wh": "Wh", "ma": "mA",
     "deg": "°", "gb": "GB", "ms": "ms", "min": "min", "m3": "m³", "m": "m", "s": "s", "h": "h", "c": "°C", "k": "K",
     "w": "W", "v": "V", "g": "g",
@@ -123,7 +123,7 @@ def profile_form(text: str, path: Path) -> FormTable:
 
 
 def _words(name: str) -> str:
-    return " ".join(_SPELLED.get(part, part) for part in name.split("_"))
+    return " ".join(_SPELLED.get(part, part) for part in name.split("_")).replace("THD N", "THD+N")
 
 
 def form_fields(

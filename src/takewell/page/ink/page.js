@@ -46,7 +46,8 @@ function next() {
   while (running < 4 && waiting.length) {
     const target = waiting.shift();
     running += 1;
-    part(target.dataset.lazy).then(
+    const wide = "wide" in target.dataset ? `&width=${drawingWidth(target)}` : "";
+    part(target.dataset.lazy + wide).then(
       (answer) => { target.innerHTML = answer.ok ? answer.body : ""; },
       () => { target.textContent = "The page is not answering."; },
     ).finally(() => { running -= 1; next(); });
@@ -61,8 +62,9 @@ const eye = new IntersectionObserver((entries) => {
   next();
 }, { rootMargin: "600px" });
 for (const target of document.querySelectorAll("[data-lazy]")) eye.observe(target);
+export function again(target) { waiting.push(target); next(); }
 window.addEventListener("beforeprint", () => {
-  for (const target of document.querySelectorAll("[data-lazy]")) { eye.unobserve(target); if (!target.querySelector(".strip")) waiting.push(target); }
+  for (const target of document.querySelectorAll("[data-lazy]")) { eye.unobserve(target); if (!target.querySelector(".strip, svg[role=img]")) waiting.push(target); }
   next();
 });
 
@@ -82,6 +84,8 @@ document.addEventListener("submit", async (event) => {
   if (track) {
     url.searchParams.set("show", track.dataset.show);
     url.searchParams.set("width", drawingWidth(track));
+    const { from, to } = track.querySelector(".trace").dataset;
+    if (Number(from) > 0 || Number(to) < Number(track.dataset.length) - 1e-3) { url.searchParams.set("from_s", from); url.searchParams.set("to_s", to); }
   }
   form.setAttribute("aria-busy", "true");
   try {
@@ -103,7 +107,7 @@ document.addEventListener("change", (event) => {
 export function drawingWidth(track) {
   // Words in a drawing grow with the words around it: on a large screen it is drawn narrower and shown larger.
   const larger = parseFloat(getComputedStyle(document.documentElement).fontSize) / 16;
-  const room = (track.querySelector(".trace")?.clientWidth ?? 1110) / Math.max(larger, 1);
+  const room = (track.querySelector(".trace")?.clientWidth ?? (track.clientWidth || 1110)) / Math.max(larger, 1);
   return Math.min(Math.max(Math.round(room), 320), 4000);
 }
 

@@ -52,7 +52,7 @@ def bench(
     try:
         sheets = tuple(there[name] for name in chosen)
         if sheets:
-            rows, drawings = compare(sheets), comparison_drawings(sheets, PAGE, width=640)
+            rows, drawings = compare(sheets), comparison_drawings(sheets, PAGE, width=540)
     except SettingError as error:
         problem = str(error)
     return page(

@@ -11,7 +11,7 @@ from takewell.errors import FileError, SettingError, TakewellError
 from takewell.files import write_text
 from takewell.kit import KINDS, parse_profile, shipped_kit, shipped_text
 from takewell.kit.curves import profile_drawings
-from takewell.kit.form import labelled, profile_form, shown
+from takewell.kit.form import labelled, profile_form
 from takewell.page.screens.at_hand import Filled, OnShelf
 from takewell.page.screens.plan import PathField, PathText
 from takewell.page.screens.text_file import (
@@ -132,7 +132,7 @@ def _screen(
         "form": form,
         "profile": found,
         "measured": [
-            (*labelled(field), shown(one.value), one)
+            (*labelled(field), _figures(one.value), _figures(one.data_sheet), one)
             for field, one in (found.measured if found else {}).items()
         ],
         "drawings": profile_drawings(found, PAGE) if found else {},
@@ -142,3 +142,13 @@ def _screen(
         values,
         status if wrong and not fragment else 200,
     )
+
+
+def _figures(value: float | tuple[tuple[float, float], ...] | None) -> str:
+    """Return a value to four figures; of a curve, how many points it has, or its one pair."""
+    if value is None:
+        return "–"
+    if isinstance(value, tuple):
+        one = len(value) == 1
+        return " at ".join(f"{v:.4g}" for v in reversed(value[0])) if one else f"{len(value)} points"
+    return f"{value:.4g}".replace("-", "−")

@@ -18,7 +18,7 @@ from takewell.desk import levels_after, moment_spectrum
 from takewell.desk.listening import CEILING_DBTP, LOUDEST_LUFS
 from takewell.draw import PAGE, Bracket, Mark, track_drawing
 from takewell.draw.bands import bands_drawing
-from takewell.draw.track import LEFT, RIGHT
+from takewell.draw.track import LEFT, RIGHT, scale_range
 from takewell.errors import SettingError, TakewellError
 from takewell.handover.sheet import MEASURED_TONE_DB, SheetTake
 from takewell.level import Prediction
@@ -32,10 +32,21 @@ from takewell.level.edit import (
     split,
     with_gain,
 )
-from takewell.page.screens.at_hand import Key, OnShelf, TheRoll, TheTake, TrackNumber, Width, crumbs
+from takewell.page.screens.at_hand import (
+    Key,
+    OnShelf,
+    Stretch,
+    TheRoll,
+    TheStretch,
+    TheTake,
+    TrackNumber,
+    Width,
+    crumbs,
+)
 from takewell.page.screens.listen import heard_words
+from takewell.page.screens.pairs import pairs_of
 from takewell.page.shelf import TARGET_LUFS, OpenRoll, OpenTake, Shelf, sheet
-from takewell.page.view import page, query, text, wants_fragment
+from takewell.page.view import moment, page, query, text, wants_fragment
 from takewell.roll import (
     Finding,
     Move,
@@ -66,9 +77,11 @@ _writing = threading.Lock()
 
 
 @router.get("/take", response_class=HTMLResponse)
-def take_screen(opened: TheRoll, take: TheTake, shelf: OnShelf, show: Shown = "before") -> HTMLResponse:
-    """Show a take's sheet."""
-    return page("take.html.j2", _screen(opened, take, shelf, show))
+def take_screen(
+    opened: TheRoll, take: TheTake, shelf: OnShelf, stretch: TheStretch, show: Shown = "before"
+) -> HTMLResponse:
+    """Show a take's sheet, all of it or a stretch."""
+    return page("take.html.j2", _screen(opened, take, shelf, stretch, show))
 
 
 @router.get("/track", response_class=HTMLResponse)
@@ -77,11 +90,30 @@ def track_part(
     take: TheTake,
     shelf: OnShelf,
     track: TrackNumber,
+    stretch: TheStretch,
     show: Shown = "before",
     width: Width = DRAWING_WIDTH,
 ) -> HTMLResponse:
     """Show one track of a take."""
-    return HTMLResponse(_parts(opened, take, shelf, [track], show, width))
+    return HTMLResponse(_parts(opened, take, shelf, [track], stretch, show, width))
+
+
+@router.get("/trace", response_class=HTMLResponse)
+def trace(
+    opened: TheRoll,
+    take: TheTake,
+    shelf: OnShelf,
+    track: TrackNumber,
+    stretch: TheStretch,
+    show: Shown = "before",
+    width: Width = DRAWING_WIDTH,
+) -> HTMLResponse:
+    """Return the drawing of one track alone, at the width it is seen at."""
+    linked_tracks(take, track)  # refuses a track that is not there
+    measured = _needed(shelf.take(opened, take))
+    name = take.tracks[track - 1].name or f"track {track}"
+    drawn, _ = _drawing(opened, take, measured, track, name, stretch, show, width)
+    return HTMLResponse(drawn)
 
 
 @router.post("/moves", response_class=HTMLResponse)
@@ -92,6 +124,7 @@ def change_moves(
     shelf: OnShelf,
     key: Key,
     track: TrackNumber,
+    stretch: TheStretch,
     do: Annotated[Action, Form()],
     state: Annotated[str, Form(max_length=64)] = "",
     start_s: Annotated[float, Form(ge=0, le=1e7, allow_inf_nan=False)] = 0.0,
@@ -126,7 +159,9 @@ def change_moves(
     if not wants_fragment(request):
         return RedirectResponse(f"/roll/{key}/take?id={query(take.id)}#track-{track}", status_code=303)
     now = shelf.roll(folder)
-    return HTMLResponse(_parts(now, take, shelf, concerned, show, width, sentence), status_code=status)
+    return HTMLResponse(
+        _parts(now, take, shelf, concerned, stretch, show, width, sentence), status_code=status
+    )
 
 
 @router.post("/notes")
@@ -211,7 +246,7 @@ def moves_state(opened: OpenRoll) -> str:
         return "none"
 
 
-def _screen(opened: OpenRoll, take: Take, shelf: Shelf, show: str) -> dict[str, Any]:
+def _screen(opened: OpenRoll, take: Take, shelf: Shelf, stretch: Stretch, show: str) -> dict[str, Any]:
     measured = shelf.take(opened, take)
     row = sheet(opened, take, measured)
     numbers = [track.number for track in take.tracks]
@@ -223,7 +258,10 @@ def _screen(opened: OpenRoll, take: Take, shelf: Shelf, show: str) -> dict[str, 
         "row": row,
         "before": takes[here - 1] if here else "",
         "after": takes[here + 1] if here + 1 < len(takes) else "",
-        "parts": _parts(opened, take, shelf, numbers, show, DRAWING_WIDTH) if measured else "",
+        "parts": _parts(opened, take, shelf, numbers, stretch, show, DRAWING_WIDTH) if measured else "",
+        "stretch": stretch,
+        "length_s": float(take.duration_s),
+        "pairs": pairs_of(opened, take),
         "whole": [finding for finding in _findings(opened, take) if finding.track not in numbers],
         "show": show,
         "examined": opened.examination is not None,
@@ -240,6 +278,7 @@ def _parts(
     take: Take,
     shelf: Shelf,
     numbers: Sequence[int],
+    stretch: Stretch,
     show: str,
     width: int,
     sentence: str = "",
@@ -252,7 +291,7 @@ def _parts(
     return "".join(
         text(
             "track.html.j2",
-            _track(opened, row, take, measured, shelf, number, show, width)
+            _track(opened, row, take, measured, shelf, number, stretch, show, width)
             | {"state": state, "sentence": sentence, "take": take, "show": show, "roles": get_args(Role)},
         )
         for number in numbers
@@ -266,30 +305,15 @@ def _track(
     measured: OpenTake,
     shelf: Shelf,
     number: int,
+    stretch: Stretch,
     show: str,
     width: int,
 ) -> dict[str, Any]:
     track = row.tracks[number - 1]
     moves = [m for m in opened.moves if m.take == take.id and m.track == number]
     findings = [f for f in _findings(opened, take) if f.track == number]
-    levels = measured.levels[number]
-    wrong = opened.moves_sentence
-    after = levels
-    try:
-        after = levels_after(levels, moves)
-    except TakewellError as error:
-        wrong = str(error)
-    shown = after if show == "after" else levels
-    drawing = track_drawing(
-        shown.columns(max(width - LEFT - RIGHT, 50)),
-        title=f"Level against time of {track.name}, {row.heading}, {'after its moves' if show == 'after' else 'as recorded'}",
-        palette=PAGE,
-        width=width,
-        height=DRAWING_HEIGHT,
-        target_dbfs=TARGET_LUFS + MEASURED_TONE_DB,
-        moves=[Bracket(m.start_s, m.end_s, m.gain_db) for m in moves],
-        marks=[Mark(f.start_s, f.end_s, _words(f), damage=f.severity == "major") for f in findings],
-    )
+    name = f"{track.name}, {row.heading}"
+    drawing, wrong = _drawing(opened, take, measured, number, name, stretch, show, width)
     proposed = [m for m in opened.proposed if m.take == take.id and m.track == number]
     return {
         "track": track,
@@ -298,7 +322,8 @@ def _track(
         "left": LEFT,
         "right": RIGHT,
         "width": width,
-        "length_s": levels.duration_s,
+        "length_s": measured.levels[number].duration_s,
+        "stretch": stretch,
         "findings": findings,
         "moves": list(zip(moves, _foretold(shelf, opened, measured, moves, wrong), strict=True)),
         "linked": sorted(linked_tracks(take, number) - {number}),
@@ -309,6 +334,47 @@ def _track(
         "nudge": NUDGE_DB,
         "heard": heard_words(opened, measured, number, moves, wrong),
     }
+
+
+def _drawing(
+    opened: OpenRoll,
+    take: Take,
+    measured: OpenTake,
+    number: int,
+    name: str,
+    stretch: Stretch,
+    show: str,
+    width: int,
+) -> tuple[str, str]:
+    """Return the drawing of a track's stretch, and what is wrong with its moves."""
+    moves = [m for m in opened.moves if m.take == take.id and m.track == number]
+    levels = measured.levels[number]
+    after, wrong = levels, opened.moves_sentence
+    try:
+        after = levels_after(levels, moves)
+    except TakewellError as error:
+        wrong = str(error)
+    shown = after if show == "after" else levels
+    count = max(width - LEFT - RIGHT, 50)
+    target = TARGET_LUFS + MEASURED_TONE_DB
+    columns = shown.columns(count, *stretch.ends)
+    part = "" if stretch.whole else f", {moment(stretch.start_s)} to {moment(stretch.end_s)}"
+    svg = track_drawing(
+        columns,
+        title=f"Level against time of {name}{part}, {'after its moves' if show == 'after' else 'as recorded'}",
+        palette=PAGE,
+        width=width,
+        height=DRAWING_HEIGHT,
+        target_dbfs=target,
+        moves=[Bracket(m.start_s, m.end_s, m.gain_db) for m in moves],
+        marks=[
+            Mark(f.start_s, f.end_s, _words(f), damage=f.severity == "major")
+            for f in _findings(opened, take)
+            if f.track == number
+        ],
+        scale_db=None if stretch.whole else scale_range(shown.columns(count), target),
+    )
+    return svg, wrong
 
 
 def _foretold(
