@@ -76,7 +76,7 @@ FAMILIES = (
     ),
     Family(faults.hole, (0.5, 1, 2, 5, 20, 80, 250), ("zeros",), 3),
     Family(faults.hole, (10, 20, 40, 80), ("collapse",), 2),
-    Family(faults.skipped, (0.5, 2, 10, 40), ("missing", "repeated"), 2),
+    Family(faults.skipped, (3, 6, 12), ("missing", "repeated"), 4),
     Family(faults.noise_burst, (-6, 0, 6), ("hit", "squelch"), 2),
     Family(faults.silence, (0.35, 1, 4), ("mute",), 3),
     Family(faults.hum, (-12, -6, 0, 6, 12), ("50 Hz", "60 Hz"), 3),

@@ -84,26 +84,46 @@ def hole(source: Source, milliseconds: float, way: str, rng: np.random.Generator
     )
 
 
-def skipped(source: Source, milliseconds: float, way: str, rng: np.random.Generator) -> Case:
-    """Samples missing from speech, or a buffer that comes twice."""
+TORN = (3.0, 6.0, 12.0, 1e9)
+"""Bounds of how many times the largest bend of the 10 ms around it a jump reaches."""
+
+
+def skipped(source: Source, torn: float, way: str, rng: np.random.Generator) -> Case:
+    """Up to 40 ms of samples missing from speech, or a buffer that comes twice, where that tears the wave so much."""
     track, floor_dbfs = speech_track(source, SLOTS * SLOT_S + 3, rng)
-    length = max(1, round(milliseconds * RATE / 1000))
-    places = _places(track, length, rng, floor_dbfs)
-    for k, at in enumerate(places):
-        if way == "missing":
-            places[k] = at - k * length
-            track = np.concatenate((track[: places[k]], track[places[k] + length :]))
-        else:
-            track[at : at + length] = track[at - length : at]
-    kept = 0 if way == "missing" else length
+    most = TORN[TORN.index(torn) + 1]
+    places: list[tuple[float, float]] = []
+    for k in range(SLOTS):
+        for _ in range(60):
+            length = (
+                1 << int(rng.integers(6, 12)) if way == "repeated" else round(rng.uniform(0.001, 0.04) * RATE)
+            )
+            first = round((k * SLOT_S + 1.0) * RATE)
+            at = voiced_at(
+                track, length, rng, SPEECH_SNR_DB, floor_dbfs, first, first + round(IN_SLOT_S * RATE) + length
+            )
+            if at is None:
+                break
+            back = length if way == "repeated" else -length
+            left, right = track[at - 480 : at], track[at - back : at - back + 480]
+            around = max(np.abs(np.diff(left, 2)).max(), np.abs(np.diff(right, 2)).max())
+            if torn <= abs(right[0] - 2 * left[-1] + left[-2]) / around < most:
+                track = np.concatenate(
+                    (track[:at], track[at - back : at - back + length * (back > 0)], track[at + length :])
+                )
+                places.append((at / RATE, (at + max(back, 0)) / RATE))
+                break
     return Case(
         "dropout",
-        f"{way} {milliseconds:.3g} ms",
-        milliseconds,
+        f"{way}, torn {torn:g} to {most:g} times its bends"
+        if most < 1e6
+        else f"{way}, torn {torn:g} times its bends or more",
+        torn,
         stored(track, "int24"),
         "int24",
-        _spans(places, kept),
+        tuple(places),
         family=way,
+        asked=torn >= 6,
     )
 
 
@@ -147,6 +167,7 @@ def clock_clicks(source: Source, over_floor_db: float, way: str, rng: np.random.
         ((float(at[0] / RATE), float(at[-1] / RATE)),),
         family=way,
         truth={"period_s": period / RATE},
+        asked=way == "clicks",
     )
 
 

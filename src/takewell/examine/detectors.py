@@ -20,6 +20,7 @@ from takewell.examine.noisy import find_noisy
 from takewell.examine.nonfinite import find_nonfinite
 from takewell.examine.over_full_scale import find_over_full_scale
 from takewell.examine.recorded_level import find_recorded_level
+from takewell.examine.slips import find_slips
 from takewell.examine.time_order import find_time_order
 from takewell.roll.values import Finding, Role
 
@@ -46,6 +47,7 @@ TRACK_DETECTORS = (
     TrackDetector(find_nonfinite, ANY),
     TrackDetector(find_digital_silence, ANY),
     TrackDetector(find_dropouts, SOUND),
+    TrackDetector(find_slips, SOUND),
     TrackDetector(find_dc_offset, SOUND),
     TrackDetector(find_hum, SPEECH),
     TrackDetector(find_noisy, SPEECH),

@@ -42,8 +42,22 @@ EDGE_DB = 18.0
 """How far that level, an RMS, has to stand above what is left. Where a sound decays, its crests have just passed
 `WITHIN` (15.6 dB) there, and its RMS lies 3 dB or more lower still."""
 
+AMID_S = 0.05
+"""Stretch outside either end that shows whether the sound was on its way down, or comes up after."""
+
+AMID_DB = 20.0
+"""How much louder that stretch may be than the edge, and one edge than the other. A hole is cut out of the middle of a sound; a
+closure before a plosive, which a gate has emptied, comes where the voice has died away and ends with a burst."""
+
 REACH_S = 0.03
 """How far outside the low steps an end may lie: they are whole steps of 10 ms."""
+
+AS_LOW_DB = 6.0
+"""Stretches up to this much above what the collapses leave are as low as they are."""
+
+SHARP_SHARE = 0.5
+"""Share of the stretches that low which have to break off and set in sharply. A gate, or an editor's cuts, shut at the end of
+every phrase, at the head and the tail, and mostly glide; the few of them that look sharp are no holes."""
 
 MAJOR_TOTAL_S = 0.05
 """A cluster that has lost more than this, about a phone of speech, is major."""
@@ -89,12 +103,15 @@ def _collapses(heard: TrackEvidence) -> Runs:
     fine = heard.trace.fine_rms
     edges = heard.trace.fine_edges
     low = (fine < 10 ** (-COLLAPSE_DB / 20) * _local_floor(fine)) & (fine > 0)
-    found = []
+    found, left = [], []
     for first, last in runs(low).tolist():
         if edges[last] - edges[first] < SILENCE_S * heard.rate:
             ends = _sharp_ends(heard, int(edges[first]), int(edges[last]))
             if ends is not None:
                 found.append(ends)
+                left.append(float(fine[first:last].max()))
+    if found and len(found) < SHARP_SHARE * len(runs(fine <= max(left) * 10 ** (AS_LOW_DB / 20))):
+        return np.zeros((0, 2), np.int64)
     return np.array(found, np.int64).reshape(-1, 2)
 
 
@@ -114,18 +131,30 @@ def _local_floor(fine: F32) -> NDArray[np.float64]:
 
 def _sharp_ends(heard: TrackEvidence, start: int, stop: int) -> tuple[int, int] | None:
     """Return where the sound breaks off before and sets in after two low samples, or None where it glides."""
-    reach, edge = round(REACH_S * heard.rate), round(EDGE_S * heard.rate)
-    offset = max(start - reach - edge, 0)
-    samples = heard.samples(offset, stop + reach + edge)
-    left = float(np.sqrt(np.mean(samples[start - offset : stop - offset] ** 2)))
+    reach, edge, amid = (round(span_s * heard.rate) for span_s in (REACH_S, EDGE_S, AMID_S))
+    offset = max(start - reach - amid, 0)
+    samples = heard.samples(offset, stop + reach + amid)
+    left = _rms(samples[start - offset : stop - offset])
     loud = np.flatnonzero(np.abs(samples) > WITHIN * left)
     middle = (start + stop) // 2 - offset
     before, after = loud[loud < middle], loud[loud >= middle]
     if not len(before) or not len(after):
         return None
     first, last = int(before[-1]) + 1, int(after[0])
-    sides = (samples[max(first - edge, 0) : first], samples[last : last + edge])
-    least = left * 10 ** (EDGE_DB / 20)
-    if any(len(side) < edge // 2 or np.sqrt(np.mean(side**2)) < least for side in sides):
+    sides = samples[max(first - amid, 0) : first][::-1], samples[last : last + amid]
+    if any(len(side) < edge // 2 for side in sides):
+        return None
+    levels = [_rms(side[:edge]) for side in sides]
+    most = 10 ** (AMID_DB / 20)
+    loudest = [
+        max(_rms(side[k : k + edge]) for k in range(0, max(len(side) - edge, 1), edge)) for side in sides
+    ]
+    if min(levels) < left * 10 ** (EDGE_DB / 20) or max(levels) > most * min(levels):
+        return None
+    if any(near > most * level for near, level in zip(loudest, levels, strict=True)):
         return None
     return first + offset, last + offset
+
+
+def _rms(samples: NDArray[np.float64]) -> float:
+    return float(np.sqrt(np.mean(samples**2)))
