@@ -76,9 +76,10 @@ def _print(roll: "Roll", examination: "Examination", *, show_all: bool) -> None:
         print_table(("take", "track", "verdict", "why"), judged)
     several = {take.id for take in roll.takes if len(take.tracks) > 1}
     for best in examination.best:
-        if best.take in several and (show_all or not best.voice):
+        name = names.get((best.take, best.track), f"track {best.track}")
+        # That the microphone nearest to a voice is its best is no news.
+        if best.take in several and (show_all or best.voice != name):
             voice = f" for the voice at {best.voice}" if best.voice else ""
-            name = names.get((best.take, best.track), best.track)
             print(f"{best.take}: reach for {name} first{voice}: {best.reason}")
     _print_pairs(examination, names, show_all=show_all)
     if not verdicts:
@@ -98,7 +99,7 @@ def _print_pairs(examination: "Examination", names: dict[tuple[str, int], str], 
     rows = []
     for pair in examination.pairs:
         for passage in pair.passages:
-            if not show_all and not passage.serves and not passage.changed_by_db and len(pair.passages) == 1:
+            if not show_all and not passage.serves and not passage.changed_by_db:
                 continue
             first, copy = names[pair.take, pair.track], names[pair.other_take, pair.other_track]
             rows.append(

@@ -99,7 +99,17 @@ def followed_pair(
     if followed is None:
         return HeardPair(first, copy, pair)
     held = _held(followed, hurts, copy_hurts)
-    marks = [_Mark(h.start_s, h.end_s, "limited", 2 if h.copy else 1, h.most_db, "limited") for h in held]
+    marks = [
+        _Mark(
+            h.start_s,
+            h.end_s,
+            "limited",
+            2 if h.copy else 1,
+            h.most_db,
+            f"is held back by {level(h.most_db)} dB",
+        )
+        for h in held
+    ]
     marks += [_mark(f, 1) for f in hurts] + [_mark(f, 2) for f in copy_hurts]
     return HeardPair(first, copy, replace(pair, passages=tuple(_passages(followed, marks))), tuple(held))
 
@@ -139,7 +149,9 @@ def _hurts(heard: TrackEvidence, finding: Finding) -> bool:
 
 def _mark(finding: Finding, which: int) -> _Mark:
     state: PairState = "clipped" if finding.kind == "clipped" else "damaged"
-    return _Mark(finding.start_s, finding.end_s, state, which, 0.0, finding.sentence)
+    why = {"clipped": "is clipped", "nonfinite": "holds samples that are no numbers"}
+    why |= {"dropout": "drops out", "digital_silence": "is silent"}
+    return _Mark(finding.start_s, finding.end_s, state, which, 0.0, why[finding.kind])
 
 
 def _held(followed: Followed, hurts: Sequence[Finding], copy_hurts: Sequence[Finding]) -> list[Held]:
@@ -178,8 +190,8 @@ def _passage(
             start_s, end_s, setting.gain_db, "steady", changed_db, *_quieter(setting.own_noise_db)
         )
     hurt = {m.which for m in marks}
-    worst = marks[0]
-    whose = {1: "the first", 2: "the copy"}
+    worst = max(marks, key=lambda m: m.by_db)
+    whose = "the first" if worst.which == 1 else "the copy"
     if len(hurt) == 2:
         return PairPassage(start_s, end_s, setting.gain_db, worst.state, worst.by_db, 0, "both are hurt here")
     return PairPassage(
@@ -189,7 +201,7 @@ def _passage(
         worst.state,
         max(m.by_db for m in marks),
         3 - worst.which,
-        f"{whose[worst.which]}: {worst.why}",
+        f"{whose} {worst.why}",
     )
 
 
