@@ -84,6 +84,8 @@ class Clip:
     """Channels that carry linear timecode instead of sound, from 1."""
     notes: tuple[str, ...] = ()
     """Plain sentences about what is odd about the file."""
+    picture_length_s: Fraction | None = None
+    """From the first picture to the end of the last; None for sound alone."""
 
     @property
     def name(self) -> str:
