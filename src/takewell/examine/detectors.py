@@ -22,6 +22,7 @@ from takewell.examine.over_full_scale import find_over_full_scale
 from takewell.examine.recorded_level import find_recorded_level
 from takewell.examine.slips import find_slips
 from takewell.examine.time_order import find_time_order
+from takewell.examine.whine import find_whine
 from takewell.roll.values import Finding, Role
 
 SPEECH: frozenset[Role] = frozenset({"iso", "safety", "mix", "camera"})
@@ -50,6 +51,7 @@ TRACK_DETECTORS = (
     TrackDetector(find_slips, SOUND),
     TrackDetector(find_dc_offset, SOUND),
     TrackDetector(find_hum, SPEECH),
+    TrackDetector(find_whine, SPEECH),
     TrackDetector(find_noisy, SPEECH),
     TrackDetector(find_recorded_level, SPEECH),
     TrackDetector(find_floor_off_plan, frozenset({"iso"})),

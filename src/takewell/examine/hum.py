@@ -6,23 +6,21 @@ is for licensed electricians.
 """
 
 from dataclasses import dataclass
-from itertools import pairwise
 
 import numpy as np
 import soxr
 from numpy.typing import NDArray
 
 from takewell.examine.evidence import TrackEvidence
+from takewell.examine.quiet import SECTION_S, quiet_dbfs, quietest, sections
 from takewell.examine.wording import count, level, when
 from takewell.measure.mains_hum import Hum, hum
+from takewell.measure.tone_history import tone_levels
 from takewell.measure.weighting import weighting_db
 from takewell.roll.values import Finding, Severity
-from takewell.units import SINE_CREST_DB, decibels, power_decibels, rms_dbfs
+from takewell.units import SINE_CREST_DB, decibels, power_decibels
 
 KIND = "hum"
-
-SECTION_S = 600.0
-"""One look every ten minutes: hum comes with a plug, a lamp or a cable, and those stay for a while."""
 
 LOOK_S = 60.0
 """Length of a look; a minute gives the frequency to 0.05 Hz."""
@@ -42,9 +40,6 @@ OVER_FLOOR_DB = -6.0
 
 STEADY_DB = 3.0
 """Most that hum may lie above the quiet moments of its section: they hold it too, or it was a voice or an instrument."""
-
-QUIET_PERCENTILE = 10.0
-"""What the quiet moments are: the level below which a tenth of the 100 ms steps lie."""
 
 PUBLIC_HZ = 0.5
 """How far a public supply strays from nominal (EN 50160: 1 % of 50 Hz for 99.5 % of a year)."""
@@ -68,6 +63,19 @@ LEAST_PAUSES = 0.15
 RAMP_S = 0.04
 """Length of the ramps into and out of a pause."""
 
+STAYS_DB, AWAY_PERCENTILE = 6.0, 15.0
+"""How far a line may fall below its level, and for how much of the time at most; a note that is struck again falls farther."""
+
+FOLLOWED_S = 1.0
+"""Length of the segments in which the lines are followed: what lies 2 Hz beside does not count."""
+
+MOST_FOLLOWED = 6
+"""The lines that stand out most; half of them have to stay."""
+
+LAMP_LINES, LAMP_EVEN, LAMP_ORDER, LAMP_SHARE = 6, 0.75, 6, 0.5
+"""A dimmed lamp switches at the same angle of each half-wave: a pulse at twice the mains, whose lines are even and many. Told
+as a lamp from so many lines, so much of them even, and so much of what an ear hears of them from that order on."""
+
 SAME_HZ = 0.2
 """Frequencies within this are the same mains."""
 
@@ -86,7 +94,7 @@ class _Heard:
 def find_hum(heard: TrackEvidence) -> list[Finding]:
     """Return a finding for each run of sections with the same hum."""
     found: list[list[_Heard]] = []
-    for start_s, end_s, speech, floor in _sections(heard):
+    for start_s, end_s, speech, floor in sections(heard, LEAST_S):
         here = _looked(heard, start_s, end_s, speech, floor)
         if here is None:
             continue
@@ -97,19 +105,6 @@ def find_hum(heard: TrackEvidence) -> list[Finding]:
         else:
             found.append([here])
     return [_told(heard, group) for group in found]
-
-
-def _sections(heard: TrackEvidence) -> list[tuple[float, float, float | None, float | None]]:
-    """Return (start, end, speech level, floor) of stretches of one gain setting, ten minutes each at most."""
-    settings = [(p.start_s, p.end_s, p.speech_level_dbfs, p.noise_floor_dbfs) for p in heard.passages()] or [
-        (0.0, heard.length_s, None, None)
-    ]
-    sections = []
-    for start_s, end_s, speech, floor in settings:
-        parts = max(1, round((end_s - start_s) / SECTION_S))
-        edges = np.linspace(start_s, end_s, parts + 1).tolist()
-        sections += [(a, b, speech, floor) for a, b in pairwise(edges)]
-    return [s for s in sections if s[1] - s[0] >= LEAST_S]
 
 
 def _looked(
@@ -128,19 +123,13 @@ def _looked(
     public = abs(found.frequency_hz - found.nominal_hz) <= PUBLIC_HZ
     if not public and len(found.harmonics) < GENERATOR_LINES:
         return None
-    if level_dbfs > _quiet_dbfs(heard, start_s, end_s) + STEADY_DB:
+    if level_dbfs > quiet_dbfs(heard, start_s, end_s) + STEADY_DB:
         return None
     over_floor = floor is not None and level_dbfs - floor >= OVER_FLOOR_DB
     near_speech = speech is not None and speech - weighted < UNDER_SPEECH_DB
     if not (over_floor or near_speech or (floor is None and speech is None)):
         return None
     return _Heard(start_s, end_s, found, level_dbfs, weighted, speech, floor)
-
-
-def _quiet_dbfs(heard: TrackEvidence, start_s: float, end_s: float) -> float:
-    steps = heard.trace.rms[heard.trace.steps(start_s, end_s)].astype(np.float64)
-    steps = steps[steps > 0]
-    return float(rms_dbfs(np.percentile(steps, QUIET_PERCENTILE) ** 2)) if len(steps) else -np.inf
 
 
 def _measured(
@@ -150,7 +139,7 @@ def _measured(
 
     With everything but the pauses turned down, a steady line keeps its frequency and the mean of the gate as gain.
     """
-    part = _quietest(heard, start_s, end_s, length_s)
+    part = quietest(heard, start_s, end_s, length_s)
     edges = heard.trace.edges
     samples = heard.samples(int(edges[part.start]), int(edges[part.stop]))
     if len(samples) < LEAST_S * heard.rate or not samples.any():
@@ -160,14 +149,29 @@ def _measured(
         samples = soxr.resample(samples, heard.rate, rate, quality="MQ")
     gate = _gate(heard, part, start_s, end_s, len(samples), rate)
     found = hum(samples * gate, rate)
-    return None if found is None else (found, -float(decibels(gate.mean())))
+    if found is None:
+        return None
+    low_by_db = -float(decibels(gate.mean()))
+    return (found, low_by_db) if _stays(found, samples, rate, low_by_db) else None
+
+
+def _stays(found: Hum, samples: NDArray[np.float64], rate: int, low_by_db: float) -> bool:
+    """Return whether half of the lines that stand out most hardly ever fall below their level."""
+    plainest = sorted(found.harmonics, key=lambda h: -h.above_noise_db)[:MOST_FOLLOWED]
+    away = [
+        h.level_dbfs
+        + low_by_db
+        - np.percentile(tone_levels(samples, rate, h.frequency_hz, FOLLOWED_S), AWAY_PERCENTILE)
+        for h in plainest
+    ]
+    return 2 * sum(fallen <= STAYS_DB for fallen in away) >= len(plainest)
 
 
 def _gate(
     heard: TrackEvidence, part: slice, start_s: float, end_s: float, length: int, rate: int
 ) -> NDArray[np.float64]:
     """Return a gain of 1 in the pauses and 0 elsewhere, with ramps between."""
-    quiet = 10 ** ((_quiet_dbfs(heard, start_s, end_s) - SINE_CREST_DB) / 20)
+    quiet = 10 ** ((quiet_dbfs(heard, start_s, end_s) - SINE_CREST_DB) / 20)
     pauses = heard.trace.rms[part] <= PAUSE_RATIO * quiet
     if pauses.mean() < LEAST_PAUSES:
         return np.ones(length)
@@ -177,20 +181,6 @@ def _gate(
     gate = np.pad(gate, (0, length - len(gate)), mode="edge")
     ramp = np.hanning(round(RAMP_S * rate))
     return np.convolve(gate, ramp / ramp.sum(), mode="same")
-
-
-def _quietest(heard: TrackEvidence, start_s: float, end_s: float, length_s: float) -> slice:
-    """Return the steps of the stretch of up to `length_s` whose loud moments are fewest."""
-    trace = heard.trace
-    part = trace.steps(start_s, end_s)
-    width = round(length_s * 10)
-    first, last = part.start, part.stop
-    if last - first > width:
-        loud = np.cbrt(trace.rms[part].astype(np.float64))
-        sums = np.concatenate(([0.0], np.cumsum(loud)))
-        first += int(np.argmin(sums[width:] - sums[:-width]))
-        last = first + width
-    return slice(first, last)
 
 
 def _told(heard: TrackEvidence, group: list[_Heard]) -> Finding:
@@ -207,24 +197,42 @@ def _told(heard: TrackEvidence, group: list[_Heard]) -> Finding:
         "" if worst.floor_dbfs is None else f", {_against(worst.level_dbfs - worst.floor_dbfs)} the floor"
     )
     orders = [h.order for h in found.harmonics]
+    lamp = _is_lamp(found)
+    name = "buzz of a dimmed lamp" if lamp else "hum"
     return heard.finding(
         KIND,
         start_s,
         end_s,
         confidence=0.95 if len(orders) > 1 else 0.8,
         severity=severity,
-        sentence=f"hum at {found.frequency_hz:.2f} Hz, {level(worst.level_dbfs)} dBFS with "
+        sentence=f"{name} at {found.frequency_hz:.2f} Hz, {level(worst.level_dbfs)} dBFS with "
         f"{count(len(orders), 'line')}{against}{place}",
-        remedy=f"Notch {found.frequency_hz:.2f} Hz and its multiples up to {max(orders)}; on set, part audio from mains.",
+        remedy=f"Notch {found.frequency_hz:.2f} Hz and its multiples up to {max(orders)}; "
+        + (
+            "on set, turn the dimmer full up or off, or move the cable."
+            if lamp
+            else "on set, part audio from mains."
+        ),
         frequency_hz=found.frequency_hz,
         nominal_hz=found.nominal_hz,
         level_dbfs=worst.level_dbfs,
         level_dbfs_a=worst.weighted_dbfs,
         under_speech_db_a=under,
         over_floor_db=None if worst.floor_dbfs is None else worst.level_dbfs - worst.floor_dbfs,
+        source="lamp" if lamp else "mains",
         lines=len(orders),
         orders=" ".join(map(str, orders)),
     )
+
+
+def _is_lamp(found: Hum) -> bool:
+    """Return whether the lines are those of pulses at twice the mains."""
+    orders = np.array([h.order for h in found.harmonics])
+    hertz = np.array([h.frequency_hz for h in found.harmonics])
+    heard = 10 ** ((np.array([h.level_dbfs for h in found.harmonics]) + weighting_db("A", hertz)) / 10)
+    even = float(heard[orders % 2 == 0].sum() / heard.sum())
+    high = float(heard[orders >= LAMP_ORDER].sum() / heard.sum())
+    return len(orders) >= LAMP_LINES and even >= LAMP_EVEN and high >= LAMP_SHARE
 
 
 def _against(difference_db: float) -> str:
