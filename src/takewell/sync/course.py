@@ -81,7 +81,7 @@ def course(recording: Sketch, clip: Sketch, anchors: Sequence[tuple[float, float
                     expected = found
                     knots[k] = (float(middles[k]), found)
     if not knots:
-        knots = {k: anchor for k, anchor in enumerate(anchors)}
+        knots = dict(enumerate(anchors))
     times = np.array([knots[k][0] for k in sorted(knots)])
     found_lags = np.array([knots[k][1] for k in sorted(knots)])
     return Course(times, found_lags, _slope(times, found_lags), start_s, end_s)

@@ -1,0 +1,190 @@
+"""What do the files that a roll is to be lined up with say of themselves?
+
+Camera files are asked for their pictures, WAVE files for their stamp. In both each channel's first seconds are read for
+linear timecode: a channel that carries it is not sound, and tells the timecode where nothing else does.
+
+Conventions: a clip's `start_s` is that of its first sample; a camera file's timecode is its first picture's, and sound that
+begins later (or earlier) is reckoned in.
+"""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from fractions import Fraction
+from pathlib import Path
+
+import numpy as np
+
+from takewell.errors import TakewellError
+from takewell.roll.folder import SOUND_SUFFIXES
+from takewell.roll.names import natural_order
+from takewell.sync.values import Clip
+from takewell.timecode import PULL_DOWN, Timecode, TimecodeRate
+from takewell.wave import AudioFile, AudioInfo, open_audio
+
+PICTURE_SUFFIXES = frozenset({".mov", ".mp4", ".m4v", ".mxf", ".mts", ".m2ts", ".mkv"})
+"""Suffixes, in lower case, of files that are looked at in a folder of camera files."""
+
+_LISTEN_S = 4.0
+_LEAST_WORDS = 12
+"""Words of linear timecode that count on by one: half a second of it."""
+
+_LARGEST_SPEED_ERROR = 4e-4
+"""Of a clock against the rate it counts; 29.97 and 30 are 1e-3 apart."""
+
+
+@dataclass(frozen=True)
+class ChannelTimecode:
+    """Linear timecode in one channel: which channel (from 1), and what its first sample lies at."""
+
+    channel: int
+    start: Timecode
+    start_s: Fraction
+
+
+def clip_files(paths: Iterable[Path]) -> tuple[list[Path], list[str]]:
+    """Return (files to line up with, one sentence for each path that is none), folders searched."""
+    files: list[Path] = []
+    refused: list[str] = []
+    for path in paths:
+        if path.is_dir():
+            inside = [
+                p
+                for p in path.rglob("*")
+                if p.is_file()
+                and p.suffix.lower() in PICTURE_SUFFIXES | SOUND_SUFFIXES
+                and not any(part.startswith(".") for part in p.relative_to(path).parts)
+            ]
+            files += sorted(inside, key=lambda p: natural_order(str(p)))
+            if not inside:
+                refused.append(f"{path} holds no camera file and no sound file; name another folder.")
+        elif path.exists():
+            files.append(path)
+        else:
+            refused.append(f"{path} is not there; check the name, or whether the disk is connected.")
+    return list(dict.fromkeys(files)), refused
+
+
+def read_clips(paths: Iterable[Path]) -> tuple[tuple[Clip, ...], tuple[str, ...]]:
+    """Return (clips, one sentence for each file that cannot be one), in the order given."""
+    files, refused = clip_files(paths)
+    clips = []
+    for path in files:
+        try:
+            clips.append(read_clip(path))
+        except TakewellError as error:
+            refused.append(str(error))
+        except OSError as error:
+            refused.append(f"{path} cannot be read: {error.strerror or error}.")
+    return tuple(clips), tuple(refused)
+
+
+def read_clip(path: Path) -> Clip:
+    """Return what a camera file or sound file says of itself.
+
+    Raises
+    ------
+    FileError
+        If it cannot be read or holds no sound.
+    """
+    from takewell.wave.picture import is_picture_file, picture_info
+
+    with open_audio(path) as audio:
+        info = audio.info
+        coded = _channel_timecode(audio)
+    channels = tuple(one.channel for one in coded)
+    if not is_picture_file(path):
+        start, start_s = _stamp(info)
+        if start_s is None and coded:
+            start, start_s = coded[0].start, coded[0].start_s
+        return Clip(
+            path,
+            info.rate,
+            info.channels,
+            info.length_samples,
+            start,
+            start_s,
+            timecode_channels=channels,
+            notes=info.recoveries,
+        )
+    picture = picture_info(path)
+    start = picture.start_timecode
+    start_s = None if start is None else start.seconds + picture.audio_start_s
+    if start is None and coded:
+        start, start_s = coded[0].start, coded[0].start_s
+    return Clip(
+        path,
+        info.rate,
+        info.channels,
+        info.length_samples,
+        start,
+        start_s,
+        picture.frame_rate,
+        picture.variable_frame_rate,
+        picture.audio_start_s,
+        channels,
+        (*info.recoveries, *picture.notes),
+    )
+
+
+def _stamp(info: AudioInfo) -> tuple[Timecode | None, Fraction | None]:
+    """Return what a WAVE file's stamp says: (timecode where its rate is known, seconds since midnight)."""
+    if info.bext is None or (info.bext.time_reference == 0 and not info.bext.origination_time):
+        return None, None
+    start_s = Fraction(info.bext.time_reference, info.rate)
+    written = "" if info.ixml is None else info.ixml.timecode_rate
+    try:
+        rate = TimecodeRate.parse(written, "" if info.ixml is None else info.ixml.timecode_flag)
+    except TakewellError:
+        return None, start_s
+    return Timecode.from_samples(info.bext.time_reference, info.rate, rate), start_s
+
+
+def _channel_timecode(audio: AudioFile) -> tuple[ChannelTimecode, ...]:
+    """Return the channels whose first seconds carry linear timecode."""
+    rate = audio.info.rate
+    if rate < 8_000 or rate > 192_000:
+        return ()
+    samples = audio.read(0, round(_LISTEN_S * rate))
+    found = (_read_words(samples[:, [k]], rate, k + 1) for k in range(samples.shape[1]))
+    return tuple(one for one in found if one is not None)
+
+
+def _read_words(channel: np.ndarray, rate: int, number: int) -> ChannelTimecode | None:
+    from takewell.shape.linear_timecode import LinearTimecodeReader
+
+    words = LinearTimecodeReader(rate).add(channel)
+    words = words[~words.backward]
+    if len(words) < _LEAST_WORDS:
+        return None
+    per_frame = float(np.median(np.diff(words.start_samples)))
+    drop = bool(np.median(words.dropping))
+    timecode_rate = _rate_of(rate / per_frame, drop)
+    if timecode_rate is None:
+        return None
+    numbers = words.numbers
+    starts: list[Fraction] = []
+    for (hours, minutes, seconds, frames), at in zip(numbers.tolist(), words.start_samples, strict=True):
+        mark = ";" if drop else ":"
+        try:
+            code = Timecode.parse(f"{hours:02d}:{minutes:02d}:{seconds:02d}{mark}{frames:02d}", timecode_rate)
+        except TakewellError:
+            continue
+        starts.append(code.seconds - Fraction(float(at)) / rate)
+    if len(starts) < _LEAST_WORDS:
+        return None
+    middle = sorted(starts)[len(starts) // 2]
+    agreeing = sum(abs(one - middle) < 1 / timecode_rate.real for one in starts)
+    if agreeing < max(_LEAST_WORDS, 0.8 * len(starts)):
+        return None
+    frame = int(middle * timecode_rate.real)
+    return ChannelTimecode(number, Timecode.from_frames(frame, timecode_rate), middle)
+
+
+def _rate_of(per_second: float, drop: bool) -> TimecodeRate | None:
+    """Return the timecode rate that runs at so many frames a second, None where none does."""
+    for count in (24, 25, 30):
+        for real in (Fraction(count), count * PULL_DOWN):
+            if (count == 25 and real != 25) or abs(per_second / float(real) - 1) > _LARGEST_SPEED_ERROR:
+                continue
+            return TimecodeRate(count, real, drop and count == 30)
+    return None
