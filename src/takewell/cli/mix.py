@@ -88,6 +88,12 @@ class _TrackAndNumber(click.ParamType):
 @click.option(
     "--line-up/--as-recorded", default=True, help="Delay microphones that would comb, or leave their times."
 )
+@click.option(
+    "--field",
+    type=click.Choice(["ambix", "fuma"]),
+    default=None,
+    help="Write sound fields as B-format files too, in this convention.",
+)
 @target_option
 @ceiling_option
 @click.option(
@@ -119,6 +125,7 @@ def command(
     high_pass_hz: float,
     notch_hum: bool,
     line_up: bool,
+    field: str | None,
     target_lufs: float,
     ceiling_dbtp: float,
     to: Path | None,
@@ -143,6 +150,7 @@ def command(
             "high_pass_hz": high_pass_hz,
             "notch_hum": notch_hum,
             "line_up": line_up,
+            "field": field,
             "target_lufs": target_lufs,
             "ceiling_dbtp": ceiling_dbtp,
         }

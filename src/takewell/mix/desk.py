@@ -90,9 +90,12 @@ class Desk:
                 gains[:, columns] *= voice.gains(first, first + len(shares))
         return gains
 
-    def shape(self) -> "Shape":
-        """Return what blocks of samples pass through, from the first one on."""
-        return Shape(self)
+    def set_off(self) -> tuple["Shape", Summing]:
+        """Return what blocks of samples pass through, one after the other, from the first one on."""
+        shape = Shape(self)
+        return shape, Summing(
+            self.take.rate, self.where(), self.delays(), self.bank if shape.does_nothing else None
+        )
 
 
 class Shape:
@@ -113,9 +116,16 @@ class Shape:
             if source.kind == "a-format"
         ]
 
-    def apply(self, block: NDArray[np.floating], position: int) -> F64:
-        """Return the next block, whose first sample stands at `position`."""
+    @property
+    def does_nothing(self) -> bool:
+        """Whether blocks pass as they are, so that the sum may apply the moves itself."""
+        return self._high_pass is None and not self._notches and not self._fields
+
+    def apply(self, block: NDArray[np.floating], position: int) -> NDArray[np.floating]:
+        """Return the next block, whose first sample stands at `position`, with its moves unless nothing else is to be done."""
         finite = block if np.isfinite(block.sum()) else np.nan_to_num(block, nan=0.0, posinf=0.0, neginf=0.0)
+        if self.does_nothing:
+            return finite
         samples = self._bank.apply(finite, position)
         if self._high_pass is not None:
             self._high_pass.apply(samples)
@@ -360,8 +370,3 @@ def _correlated(
         energy = float(np.sqrt((one @ one) * (other @ other)))
         decisions.append(replace(decision, correlation=float(one @ other) / energy if energy > 0 else 0.0))
     return replace(voice, decisions=tuple(decisions))
-
-
-def summing(desk: Desk) -> Summing:
-    """Return what adds a desk's tracks."""
-    return Summing(desk.take.rate, desk.where(), desk.delays())

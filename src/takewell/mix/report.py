@@ -95,6 +95,8 @@ class Mix:
     lined_up: tuple[LinedUp, ...]
     choices: tuple[Choice, ...]
     notched: tuple[Notched, ...]
+    fields: tuple[Path, ...]
+    """B-format files that were written beside it."""
     actions: tuple[Action, ...]
 
     @property
@@ -128,6 +130,7 @@ def write_report(mix: Mix) -> None:
         "lined_up": [asdict(one) for one in mix.lined_up],
         "voices": [asdict(one) for one in mix.choices],
         "hum_notched": [asdict(one) for one in mix.notched],
+        "b_format_files": [path.name for path in mix.fields],
         "limited": [
             {
                 "channel": action.channel + 1,

@@ -42,6 +42,8 @@ def _sentences(mix: Mix) -> Iterator[str]:
             f"Track {hum.track}: hum of {hum.lowest_hz:.2f} to {hum.highest_hz:.2f} Hz notched out at "
             f"{len(hum.orders)} of its multiples."
         )
+    for path in mix.fields:
+        yield f"B-format: {path.name}."
     limited = [action for action in mix.actions if action.what == "limited"]
     if limited:
         most = max(action.reduction_db for action in limited)

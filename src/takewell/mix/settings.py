@@ -4,9 +4,10 @@ Conventions: tracks are named by their number in the take. Defaults are ours unl
 one can be set on the command line or in the table ``[mix]`` of a TOML file under the names of the fields.
 """
 
+import dataclasses
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, fields, replace
+from dataclasses import dataclass, fields, replace
 from pathlib import Path
 from typing import Any, Literal, get_args
 
@@ -36,10 +37,10 @@ class MixSettings:
     by: By = "level"
     """Whether microphones share by all they hear, or by what they hear of their own talker."""
 
-    weights_db: Mapping[int, float] = field(default_factory=dict)
+    weights_db: Mapping[int, float] = dataclasses.field(default_factory=dict)
     """By how much a track counts for more or less in the sharing than its level says."""
 
-    pans: Mapping[int, float] = field(default_factory=dict)
+    pans: Mapping[int, float] = dataclasses.field(default_factory=dict)
     """Place of a track in a stereo or 5.1 mix, from -1 (left) to 1 (right); where nothing is said, 0, and the sides for a left/right pair."""
 
     release_db_per_s: float = 60.0
@@ -72,6 +73,9 @@ class MixSettings:
     virtual: tuple[VirtualMicrophone, ...] = ()
     """Microphones made from B-format, one for each channel but the LFE; the layout's standard ones unless given."""
 
+    field: Literal["", "ambix", "fuma"] = ""
+    """Convention in which sound fields are written as B-format files beside the mix; none unless named."""
+
     capsule_radius_mm: float = 14.7
     """From the middle of a tetrahedral microphone to a capsule (the maker's data sheet says); 0 for no correction. The default is
     the usual size (common practice, no source)."""
@@ -82,6 +86,8 @@ class MixSettings:
             raise SettingError(f"mix: layout = {self.layout!r} is none of {', '.join(get_args(Layout))}.")
         if self.by not in get_args(By):
             raise SettingError(f"mix: by = {self.by!r} is neither 'level' nor 'talker'.")
+        if self.field not in ("", "ambix", "fuma"):
+            raise SettingError(f"mix: field = {self.field!r} is neither 'ambix' nor 'fuma'.")
         for name in ("hold", "heed_noise", "line_up", "notch_hum"):
             if not isinstance(getattr(self, name), bool):
                 raise SettingError(f"mix: {name} = {getattr(self, name)!r} is neither true nor false.")

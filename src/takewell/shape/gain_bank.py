@@ -28,7 +28,7 @@ class GainBank:
     """
 
     def __init__(self, envelopes: Sequence[GainEnvelope | None]) -> None:
-        self._envelopes = tuple(envelopes)
+        self.envelopes = tuple(envelopes)
         starts = {start for envelope in envelopes if envelope is not None for start in envelope.starts}
         self._edges = sorted({0, *starts})
         self._held = [self._row(low, high) for low, high in pairwise([*self._edges, self._edges[-1] + 1])]
@@ -39,6 +39,12 @@ class GainBank:
         for first, last, factors in self._stretches(start, len(samples)):
             np.multiply(samples[first:last], factors, out=out[first:last])
         return out
+
+    def held_over(self, start: int, count: int) -> F64 | None:
+        """Return the one row of factors that holds for these samples, None where one of them changes."""
+        piece = max(bisect_right(self._edges, start) - 1, 0)
+        following = self._edges[piece + 1] if piece + 1 < len(self._edges) else start + count
+        return self._held[piece] if start + count <= following else None
 
     def undo(self, samples: Samples, start: int) -> F64:
         """Return `samples` divided by the gains: what `apply` was given, to within rounding.
@@ -68,13 +74,13 @@ class GainBank:
         """Return the one factor of each channel from `low` to `high`; None where one of them travels."""
         factors = [
             1.0 if envelope is None else envelope.constant_over(low, high - low)
-            for envelope in self._envelopes
+            for envelope in self.envelopes
         ]
         return None if None in factors else np.array(factors, np.float64)
 
     def _rows(self, start: int, count: int) -> F64:
-        rows = np.ones((count, len(self._envelopes)))
-        for channel, envelope in enumerate(self._envelopes):
+        rows = np.ones((count, len(self.envelopes)))
+        for channel, envelope in enumerate(self.envelopes):
             if envelope is not None:
                 rows[:, channel] = envelope.factors(start, count)
         return rows
