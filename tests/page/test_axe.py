@@ -10,6 +10,8 @@ import pytest
 from playwright.sync_api import expect
 
 from conftest import CACHE
+from takewell.kit import shipped_text
+from takewell.plan import example_day
 
 VERSION = "4.10.3"
 TAGS = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
@@ -46,13 +48,34 @@ def axe() -> str:
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
-def test_no_violations(page_of, prepared, tab, axe, scheme):
+def test_no_violations(page_of, prepared, tab, axe, scheme, tmp_path):
+    day = tmp_path / "day.toml"
+    day.write_text(example_day())
+    (tmp_path / "mine.toml").write_text(shipped_text("cardioid"))
     tab.emulate_media(color_scheme=scheme)
-    for screen in ("start", "folder", "checkin", "", "take?id=7-2", "handover", "jobs"):
+    for screen in (
+        "start",
+        "folder",
+        "checkin",
+        "",
+        "take?id=7-2",
+        "handover",
+        "jobs",
+        "plan",
+        "day",
+        "kit",
+        "profile",
+        "bench",
+    ):
         outside = {
             "start": page_of.address,
             "folder": f"{page_of.address}folder?for=open&path={Path(prepared).parent}",
             "checkin": f"{page_of.address}checkin",
+            "plan": f"{page_of.address}plan",
+            "day": f"{page_of.address}plan?path={day}",
+            "kit": f"{page_of.address}kit",
+            "profile": f"{page_of.address}kit/profile?path={tmp_path / 'mine.toml'}",
+            "bench": f"{page_of.address}bench",
         }
         tab.goto(outside.get(screen) or page_of.url(prepared, screen))
         if screen == "":

@@ -56,7 +56,17 @@ def test_the_policy_allows_no_inline_script_and_no_frame(client):
 
 def test_screens_hold_no_inline_script_or_style(client, roll):
     base = f"/roll/{roll_key(roll)}/"
-    for url in ("/", base, f"{base}take?id=7-2", f"{base}handover", f"{base}jobs", "/checkin"):
+    for url in (
+        "/",
+        base,
+        f"{base}take?id=7-2",
+        f"{base}handover",
+        f"{base}jobs",
+        "/checkin",
+        "/plan",
+        "/kit",
+        "/bench",
+    ):
         text = client.get(url).text
         assert "<style" not in text
         assert " style=" not in text

@@ -8,7 +8,7 @@ import pytest
 
 from takewell.cli.main import COMMANDS
 from takewell.errors import FileError, SettingError
-from takewell.page.offers import OF_A_ROLL, ROLL, Blank, Offer, command_line, offer
+from takewell.page.offers import OF_A_BENCH, OF_A_ROLL, ROLL, Blank, Offer, command_line, offer
 
 ROLL_FOLDER = Path("/disk/roll")
 SCREENS = {"checkin", "demo", "bench", "handover", "page"}
@@ -18,10 +18,14 @@ SCREENS = {"checkin", "demo", "bench", "handover", "page"}
 def parsed(words: list[str]) -> click.Context:
     """Parse a command line as the program does, without running it."""
     command: click.Command = importlib.import_module(f"takewell.cli.{words[0]}").command
-    return command.make_context(words[0], list(words[1:]))
+    name, *rest = words
+    while isinstance(command, click.Group):
+        name, *rest = rest
+        command = command.commands[name]
+    return command.make_context(name, rest)
 
 
-@pytest.mark.parametrize("job", OF_A_ROLL, ids=lambda job: job.word)
+@pytest.mark.parametrize("job", OF_A_ROLL + OF_A_BENCH, ids=lambda job: job.word)
 def test_a_job_is_a_command_line_that_is_understood(job, tmp_path):
     (tmp_path / "x").write_bytes(b"")
     filled = {

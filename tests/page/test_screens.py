@@ -3,14 +3,17 @@
 import io
 import re
 import wave
+from dataclasses import replace
 
 import numpy as np
 import pytest
 from playwright.sync_api import expect
 
 from takewell.desk.listening import CEILING_DBTP
-from takewell.roll import read_labels, read_moves, read_notes
+from takewell.plan import example_day
+from takewell.roll import Logbook, read_labels, read_moves, read_notes
 from takewell.roll.moves import moves_path
+from takewell.roll.values import Pair, PairPassage
 
 TAKE = "take?id=7-2"
 
@@ -100,6 +103,68 @@ def test_a_passage_is_split_where_the_trace_is_clicked_and_joined_again(page_of,
     track.get_by_role("button", name="Take out").click()
     expect(track.locator(".moves")).to_have_count(0)
     assert not move_of(roll, 2)
+
+
+def shown_stretch(tab):
+    trace = tab.locator("#track-1 .trace")
+    return float(trace.get_attribute("data-from")), float(trace.get_attribute("data-to"))
+
+
+def test_a_stretch_is_seen_from_near_by_drag_by_key_and_by_button(page_of, roll, tab):
+    tab.goto(page_of.url(roll, TAKE))
+    trace = tab.locator("#track-1 .trace")
+    box = trace.locator("svg").bounding_box()
+    with tab.expect_response(lambda answer: "/trace?" in answer.url):
+        tab.mouse.move(box["x"] + box["width"] * 0.4, box["y"] + 60)
+        tab.mouse.down()
+        tab.mouse.move(box["x"] + box["width"] * 0.6, box["y"] + 60, steps=4)
+        tab.mouse.up()
+    expect(tab.locator("#track-2 .trace")).not_to_have_attribute("data-from", "0.0")
+    start, end = shown_stretch(tab)
+    assert 4 < start < 7 < end < 11  # of 14 s
+    expect(trace.locator("svg")).to_have_attribute("aria-label", re.compile(r"0:0\d\.\d to 0:\d\d\.\d"))
+    assert f"from_s={start:.3f}" in tab.url
+    trace.focus()
+    with tab.expect_response(lambda answer: "/trace?" in answer.url):
+        tab.keyboard.press("+")
+    expect(trace).not_to_have_attribute("data-from", str(start))
+    near = shown_stretch(tab)
+    assert near[1] - near[0] == pytest.approx((end - start) / 2, abs=0.01)
+    expect(trace).to_be_focused()
+    tab.reload()
+    assert shown_stretch(tab) == pytest.approx(near, abs=0.01)
+    tab.get_by_role("button", name="Whole take").click()
+    expect(trace).to_have_attribute("data-from", "0")
+    assert "from_s" not in tab.url
+
+
+def test_a_stretch_needs_no_script(page_of, roll):
+    with page_of.client() as client:
+        near = client.get(page_of.url(roll, f"{TAKE}&from_s=2&to_s=6&zoom=closer")).text
+    assert 'name="from_s" type="number" min="0" max="14.0" step="any" value="3.0"' in near
+    assert "0:03.0 to 0:05.0" in near
+
+
+def test_pairs_are_drawn_with_the_gain_between_them(page_of, roll, tab):
+    with Logbook(roll) as logbook:
+        held = logbook.examination()
+        passages = (
+            PairPassage(0, 6, 12.0, "steady", 0.0, 1, "the copy's noise lies 3 dB higher, level for level"),
+            PairPassage(6, 14, 12.0, "clipped", -8.5, 2, "the first: flat at 0.0 dBFS"),
+        )
+        pair = Pair("7-2", 1, "7-2", 2, 0.999, 12.0, 0.0, 0.0, passages)
+        logbook.save_examination(replace(held, pairs=(pair,)))
+    tab.goto(page_of.url(roll, TAKE))
+    tab.locator("#pairs").scroll_into_view_if_needed()
+    expect(tab.locator("#pairs h3").first).to_have_text("Boom and Lav: +12.00 dB between them")
+    expect(tab.locator(".drawn-pair svg")).to_have_attribute(
+        "aria-label", re.compile("the gain between them")
+    )
+    expect(tab.locator(".passages tbody tr").nth(1)).to_contain_text("at a rail by −8.5 dB")
+    tab.get_by_label("Hold", exact=True).select_option("2")
+    tab.get_by_label("against").select_option("1")
+    tab.get_by_role("button", name="Draw them").click()
+    expect(tab.locator("#held svg")).to_have_attribute("aria-label", re.compile("^2 Lav and 1 Boom"))
 
 
 def test_before_and_after(page_of, roll, tab):
@@ -207,11 +272,14 @@ def test_from_the_day_sheet_to_a_changed_move_by_keyboard_alone(page_of, roll, t
 
 @pytest.mark.parametrize(("width", "height"), [(360, 740), (3840, 2160)])
 @pytest.mark.parametrize("scheme", ["light", "dark"])
-def test_no_screen_is_wider_than_its_window(page_of, roll, tab, picture, width, height, scheme):
+def test_no_screen_is_wider_than_its_window(page_of, roll, tab, picture, width, height, scheme, tmp_path):
     tab.emulate_media(color_scheme=scheme)
     tab.set_viewport_size({"width": width, "height": height})
-    for name, rest in (("day", ""), ("take", TAKE), ("hand-over", "handover"), ("jobs", "jobs")):
-        tab.goto(page_of.url(roll, rest))
+    (tmp_path / "day.toml").write_text(example_day())
+    outside = ("plan", f"plan?path={tmp_path / 'day.toml'}"), ("kit", "kit"), ("bench", "bench")
+    inside = ("day", ""), ("take", TAKE), ("hand-over", "handover"), ("jobs", "jobs")
+    for name, rest in inside + outside:
+        tab.goto(page_of.url(roll, rest) if (name, rest) in inside else page_of.address + rest)
         tab.wait_for_load_state("networkidle")
         assert tab.evaluate("document.documentElement.scrollWidth <= innerWidth"), name
         if (width, scheme) == (360, "dark") and name in ("day", "take"):

@@ -46,7 +46,8 @@ def gain_between(
     begin = int(np.searchsorted(middles, start_s))
     stop = steps if end_s is None else int(np.searchsorted(middles, end_s, "right"))
     inside = slice(begin, max(stop, begin))
-    apart = copy.level_dbfs[inside].astype(np.float64) - first.level_dbfs[inside]
+    with np.errstate(invalid="ignore"):  # silence less silence is no gain
+        apart = copy.level_dbfs[inside].astype(np.float64) - first.level_dbfs[inside]
     for track in (first, copy):
         quiet = track.level_dbfs[inside] < track.floor_dbfs[inside] + OVER_FLOOR_DB
         apart[quiet | ~np.isfinite(apart)] = np.nan

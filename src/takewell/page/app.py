@@ -14,6 +14,7 @@ from typing import Any
 
 from fastapi import FastAPI, Request, Response
 from fastapi.exceptions import RequestValidationError
+from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
 
 from takewell import __version__
@@ -21,18 +22,26 @@ from takewell.errors import DestinationError, FileError, TakewellError
 from takewell.page import screens
 from takewell.page.guard import Address, Guard
 from takewell.page.places import Places, default_roots
-from takewell.page.shelf import Shelf
 from takewell.page.view import page, wants_fragment
 
 log = logging.getLogger("takewell.page")
 
 CONFLICT = 409
 
+LONGEST_IMPORT_S = 120.0
+_AT_ONCE = ("/", "/folder", "/checkin", "/demo")
+
 _NOTHING_LEAVES: Any = {"auto_configure": False, "tracing": False, "metrics": False, "logs": False}
 """Whatever the environment asks of the framework, nothing is reported to anybody."""
 
 
-def application(address: Address, roots: Iterable[Path] | None = None, first: Path | None = None) -> FastAPI:
+def application(
+    address: Address,
+    roots: Iterable[Path] | None = None,
+    first: Path | None = None,
+    *,
+    at_once: bool = True,
+) -> FastAPI:
     """Return the page as an ASGI application.
 
     Parameters
@@ -43,6 +52,8 @@ def application(address: Address, roots: Iterable[Path] | None = None, first: Pa
         The folders it may look into; home, the working folder and mounted disks unless given.
     first : Path, optional
         The roll that the start page names first.
+    at_once : bool
+        Whether all screens are imported before it returns; else the first screen answers while the others are.
     """
     app = FastAPI(
         title="Takewell",
@@ -52,15 +63,19 @@ def application(address: Address, roots: Iterable[Path] | None = None, first: Pa
         lifespan=_lifespan,
         telemetry=_NOTHING_LEAVES,
     )
-    app.state.shelf = Shelf(Places(default_roots() if roots is None else roots))
+    app.state.places = Places(default_roots() if roots is None else roots)
     app.state.first = first
-    for router in screens.ROUTERS:
+    app.state.complete = threading.Event()
+    for router in screens.AT_ONCE:
         app.include_router(router)
+    if at_once:
+        _complete(app)
     app.add_exception_handler(TakewellError, _sentence)
     app.add_exception_handler(RequestValidationError, _not_understood)
     app.add_exception_handler(HTTPException, _http)
     app.add_exception_handler(OSError, _sentence)
     app.middleware("http")(_last_resort)
+    app.middleware("http")(_when_complete)
     app.add_middleware(Guard, address=address)
     return app
 
@@ -72,15 +87,35 @@ async def _lifespan(app: FastAPI) -> AsyncIterator[None]:
     yield
 
 
-def _warm_up(app: FastAPI) -> None:
-    import numpy as np
+def _complete(app: FastAPI) -> None:
+    """Give the page all its screens."""
+    from takewell.page.shelf import Shelf
 
+    app.state.shelf = Shelf(app.state.places)
+    for router in screens.others():
+        app.include_router(router)
+    app.state.complete.set()
+
+
+async def _when_complete(request: Request, call_next: Callable[[Request], Awaitable[Response]]) -> Response:
+    """Let a request wait for its screen, but for those that are there at once."""
+    path, complete = request.url.path, request.app.state.complete
+    if not complete.is_set() and path not in _AT_ONCE and not path.startswith("/ink/"):
+        await run_in_threadpool(complete.wait, LONGEST_IMPORT_S)
+    return await call_next(request)
+
+
+def _warm_up(app: FastAPI) -> None:
+    if not app.state.complete.is_set():
+        _complete(app)
     if app.state.first is not None:
         with contextlib.suppress(TakewellError, OSError):  # whoever asks for it will be told
             for _ in range(
                 2
             ):  # reading a roll for the first time writes its logbook, so it counts as changed
                 app.state.shelf.roll(app.state.first).rows  # noqa: B018
+
+    import numpy as np
 
     from takewell.shape import Limiter
 

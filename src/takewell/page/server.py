@@ -63,7 +63,7 @@ def serve(
         at = listener.getsockname()[1]
         shown = f"[{host}]" if ":" in host else host
         hosts = loopback(at) if own else frozenset({f"{shown}:{at}".lower()})
-        app = application(Address(hosts, None if own else token), roots, first)
+        app = application(Address(hosts, None if own else token), roots, first, at_once=False)
         config = uvicorn.Config(
             app,
             log_level="warning",

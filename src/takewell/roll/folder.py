@@ -8,20 +8,25 @@ and time of change are the same.
 import os
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from pathlib import Path, PurePosixPath
+from typing import Any
 
 from takewell.errors import FileError, TakewellError
-from takewell.roll.labels import read_labels
+from takewell.roll.kept_takes import state_of, takes_from_json, takes_to_json
+from takewell.roll.labels import labels_path, read_labels
 from takewell.roll.logbook import Logbook
 from takewell.roll.names import natural_order
-from takewell.roll.notes import read_notes
+from takewell.roll.notes import notes_path, read_notes
 from takewell.roll.said import FileHeader
 from takewell.roll.sheet import TEXT_FOLDER
 from takewell.roll.stored import lean_info
-from takewell.roll.takes import group_takes
+from takewell.roll.takes import Grouping, group_takes
 from takewell.roll.values import Roll
 from takewell.wave import read_info
 
 MANIFEST_FOLDER = "ascmhl"
+
+ROOM, KEPT = "roll", "takes"
+"""Where the takes lie in the logbook."""
 
 SOUND_SUFFIXES = frozenset({
     ".wav", ".wave", ".bwf", ".rf64", ".bw64", ".w64", ".aif", ".aiff", ".aifc",
@@ -56,17 +61,22 @@ def read_roll(folder: str | os.PathLike[str]) -> Roll:
         raise FileError(f"{folder} {what}; give the folder of a roll.")
     notes, labels = read_notes(folder), read_labels(folder)
     with Logbook(folder) as logbook:
-        known = logbook.headers()
         unreadable: list[str] = []
         sounds, others = _survey(folder, unreadable)
+        kept = None if unreadable else _kept_roll(folder, logbook, sounds, others)
+        if kept is not None:
+            return kept
+        known = logbook.headers()
         headers = _headers(folder, sounds, known, unreadable)
         if {header.path: header for header in headers} != known:
             logbook.save_headers([header for header in headers if known.get(header.path) != header])
             # What a check-in hashed is known by its hash from the first reading on.
             known = logbook.headers()
             headers = [known.get(header.path, header) for header in headers]
+        grouping = group_takes(headers, labels, notes)
+        if headers and not unreadable:
+            logbook.keep(ROOM, {KEPT: _to_keep(folder, logbook, grouping)})
         warnings = list(logbook.warnings)
-    grouping = group_takes(headers, labels, notes)
     if not headers and not unreadable:
         warnings.append(f"{folder} holds no sound files.")
     return Roll(
@@ -76,6 +86,46 @@ def read_roll(folder: str | os.PathLike[str]) -> Roll:
         warnings=(*warnings, *grouping.warnings),
         unreadable=tuple(unreadable),
     )
+
+
+def _kept_roll(folder: Path, logbook: Logbook, sounds: Sequence[str], others: Sequence[str]) -> Roll | None:
+    """Return the roll as its logbook keeps it, None where a file or a text has changed since."""
+    media = logbook.media_state()
+    if {row[0] for row in media} != set(sounds):
+        return None
+    try:
+        for path, size_bytes, mtime_ns, _ in media:
+            status = (folder / path).stat()
+            if (status.st_size, status.st_mtime_ns) != (size_bytes, mtime_ns):
+                return None
+        kept = logbook.kept(ROOM).get(KEPT) or {}
+        if kept.get("state") != state_of(media, _texts(folder)):
+            return None
+        takes = takes_from_json(kept["takes"])
+        return Roll(
+            folder=folder,
+            takes=takes,
+            other_files=tuple(sorted({*others, *kept["duplicates"]}, key=natural_order)),
+            warnings=(*logbook.warnings, *kept["warnings"]),
+        )
+    except (OSError, ValueError, TypeError, KeyError, AttributeError):
+        return None
+
+
+def _to_keep(folder: Path, logbook: Logbook, grouping: Grouping) -> dict[str, Any]:
+    return {
+        "state": state_of(logbook.media_state(), _texts(folder)),
+        "takes": takes_to_json(grouping.takes),
+        "duplicates": list(grouping.duplicates),
+        "warnings": list(grouping.warnings),
+    }
+
+
+def _texts(folder: Path) -> list[bytes]:
+    """Return the text files that say something of takes; nothing for one that is not there."""
+    return [
+        path.read_bytes() if path.is_file() else b"" for path in (notes_path(folder), labels_path(folder))
+    ]
 
 
 def loose(paths: Iterable[str | os.PathLike[str]]) -> Roll:

@@ -137,6 +137,14 @@ class Logbook:
                 found[path] = FileHeader(path, row["size_bytes"], row["mtime_ns"], info, row["digest"])
         return found
 
+    def media_state(self) -> list[tuple[str, int, int, str]]:
+        """Return path, size, time of change and hash of each file known to this version of the program, by path."""
+        query = "SELECT path, size_bytes, mtime_ns, digest FROM media WHERE version = ? ORDER BY path"
+        rows = self._file.read(query, (takewell.__version__,))
+        return [
+            (text_from_cell(row["path"]), row["size_bytes"], row["mtime_ns"], row["digest"]) for row in rows
+        ]
+
     def save_headers(self, headers: Iterable[FileHeader]) -> None:
         """Keep headers, and forget everything about media that are not in the folder any more."""
         version = takewell.__version__

@@ -1,16 +1,15 @@
 """What every screen of a roll needs from its address: the shelf, the roll, the take."""
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Annotated, Any, Literal
 
-from fastapi import Depends, Path, Query, Request
+from fastapi import Depends, Query, Request
 
 from takewell.page.places import roll_key
+from takewell.page.screens.allowed import Key
 from takewell.page.shelf import OpenRoll, Shelf
 from takewell.roll import Take
 
-Key = Annotated[str, Path(max_length=8192, description="The roll's folder, as base64 for URLs.")]
 TakeId = Annotated[str, Query(alias="id", max_length=500, description="The take's id.")]
 TrackNumber = Annotated[
     int, Query(alias="track", ge=1, le=1000, description="Number of the track in the take.")
@@ -98,14 +97,6 @@ def stretch_of(
 
 
 TheStretch = Annotated[Stretch, Depends(stretch_of)]
-
-
-async def filled_of(request: Request) -> Mapping[str, str]:
-    """Return every field of the form that was sent, whatever its name; of fields of one name the last."""
-    return {name: value for name, value in (await request.form()).items() if isinstance(value, str)}
-
-
-Filled = Annotated[Mapping[str, str], Depends(filled_of)]
 
 
 def crumbs(opened: OpenRoll, here: str, take: str = "") -> dict[str, Any]:

@@ -14,8 +14,8 @@ from takewell.errors import FileError, SettingError, TakewellError
 from takewell.page import jobs
 from takewell.page.offers import OF_A_BENCH, command_line, offer
 from takewell.page.places import roll_key
-from takewell.page.screens.at_hand import Filled, OnShelf
-from takewell.page.screens.plan import PathField, PathText
+from takewell.page.screens.allowed import Filled, PathField, PathText
+from takewell.page.screens.at_hand import OnShelf
 from takewell.page.shelf import Shelf
 from takewell.page.view import figure, page, query
 

@@ -11,7 +11,8 @@ from takewell.handover import LOUDNESS_SPECS, Options, check_options
 from takewell.handover.plan import Delivery, plan_package
 from takewell.mix.mixdown import mixed_takes
 from takewell.page import jobs
-from takewell.page.screens.at_hand import Key, OnShelf, TheRoll, crumbs
+from takewell.page.screens.allowed import Key
+from takewell.page.screens.at_hand import OnShelf, TheRoll, crumbs
 from takewell.page.shelf import OpenRoll, Shelf
 from takewell.page.view import page
 from takewell.wave import read_info

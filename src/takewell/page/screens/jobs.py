@@ -15,8 +15,8 @@ from starlette.responses import StreamingResponse
 from takewell.errors import FileError
 from takewell.page import jobs
 from takewell.page.offers import OF_A_ROLL, command_line, offer
-from takewell.page.places import roll_key
-from takewell.page.screens.at_hand import Filled, Key, OnShelf
+from takewell.page.places import Places, roll_key
+from takewell.page.screens.allowed import Allowed, Filled, Key
 from takewell.page.view import page, text, wants_fragment
 from takewell.roll import Step, is_roll
 
@@ -27,9 +27,9 @@ JobNumber = Annotated[int, Query(alias="step", ge=1, le=2**53)]
 
 
 @router.get("/jobs", response_class=HTMLResponse)
-def show(shelf: OnShelf, key: Key, step: Annotated[int, Query(ge=0, le=2**53)] = 0) -> HTMLResponse:
+def show(places: Allowed, key: Key, step: Annotated[int, Query(ge=0, le=2**53)] = 0) -> HTMLResponse:
     """Show what can be done and what was, or one job."""
-    folder = _folder(shelf, key)
+    folder = _folder(places, key)
     steps = jobs.jobs_of(folder)
     chosen = jobs.step_of(folder, step) if step else None
     base = f"/roll/{roll_key(folder)}/"
@@ -46,21 +46,21 @@ def show(shelf: OnShelf, key: Key, step: Annotated[int, Query(ge=0, le=2**53)] =
 
 @router.post("/jobs")
 def begin(
-    shelf: OnShelf, key: Key, filled: Filled, what: Annotated[str, Form(max_length=40)]
+    places: Allowed, key: Key, filled: Filled, what: Annotated[str, Form(max_length=40)]
 ) -> RedirectResponse:
     """Begin a job; the other fields of the form are its blanks."""
-    folder = _folder(shelf, key)
+    folder = _folder(places, key)
     job = offer(what)
-    command = command_line(job, folder, filled, shelf.places.allowed)
+    command = command_line(job, folder, filled, places.allowed)
     take = filled.get("take", "").strip()
     number = jobs.start(folder, f"{job.name}: take {take}" if take else job.name, [command])
     return RedirectResponse(f"/roll/{key}/jobs?step={number}", status_code=303)
 
 
 @router.get("/jobs/events")
-async def events(shelf: OnShelf, key: Key, step: JobNumber, request: Request) -> Response:
+async def events(places: Allowed, key: Key, step: JobNumber, request: Request) -> Response:
     """Tell how far a job is, as server-sent events (HTML Living Standard, 9.2), until it ends."""
-    folder = _folder(shelf, key)
+    folder = _folder(places, key)
     await run_in_threadpool(jobs.step_of, folder, step)
 
     async def told() -> AsyncIterator[str]:
@@ -82,17 +82,17 @@ async def events(shelf: OnShelf, key: Key, step: JobNumber, request: Request) ->
 
 
 @router.post("/jobs/stop")
-def stop(request: Request, shelf: OnShelf, key: Key, step: Annotated[int, Form(ge=1, le=2**53)]) -> Response:
+def stop(request: Request, places: Allowed, key: Key, step: Annotated[int, Form(ge=1, le=2**53)]) -> Response:
     """Stop a job."""
-    folder = _folder(shelf, key)
+    folder = _folder(places, key)
     jobs.stop(folder, jobs.step_of(folder, step).id)
     if wants_fragment(request):
         return Response(status_code=204)
     return RedirectResponse(f"/roll/{key}/jobs?step={step}", status_code=303)
 
 
-def _folder(shelf: Any, key: str) -> Path:
-    folder: Path = shelf.places.roll_folder(key)
+def _folder(places: Places, key: str) -> Path:
+    folder: Path = places.roll_folder(key)
     if not is_roll(folder):
         raise FileError(f"{folder} is no roll; check the name, or whether the disk is connected.")
     return folder

@@ -12,8 +12,8 @@ from takewell.files import write_text
 from takewell.kit import KINDS, parse_profile, shipped_kit, shipped_text
 from takewell.kit.curves import profile_drawings
 from takewell.kit.form import labelled, profile_form
-from takewell.page.screens.at_hand import Filled, OnShelf
-from takewell.page.screens.plan import PathField, PathText
+from takewell.page.screens.allowed import Filled, PathField, PathText
+from takewell.page.screens.at_hand import OnShelf
 from takewell.page.screens.text_file import (
     MOST_TEXT_BYTES,
     Carried,

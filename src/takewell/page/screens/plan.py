@@ -8,14 +8,15 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Annotated
 
-from fastapi import APIRouter, Form, Query, Request
+from fastapi import APIRouter, Form, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
 from takewell.draw import PAGE
 from takewell.errors import FileError, SettingError, TakewellError
 from takewell.files import write_text
 from takewell.kit.form import FormTable, place_of, place_word
-from takewell.page.screens.at_hand import Filled, OnShelf
+from takewell.page.screens.allowed import Filled, PathField, PathText
+from takewell.page.screens.at_hand import OnShelf
 from takewell.page.screens.text_file import (
     MOST_TEXT_BYTES,
     Carried,
@@ -35,8 +36,6 @@ from takewell.roll import is_roll
 
 router = APIRouter()
 
-PathText = Annotated[str, Query(max_length=4096)]
-PathField = Annotated[str, Form(max_length=4096)]
 LADDER_WIDTH, LADDER_HEIGHT = 800, 260
 
 

@@ -32,8 +32,8 @@ from takewell.level.edit import (
     split,
     with_gain,
 )
+from takewell.page.screens.allowed import Key
 from takewell.page.screens.at_hand import (
-    Key,
     OnShelf,
     Stretch,
     TheRoll,
