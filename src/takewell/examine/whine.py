@@ -57,7 +57,7 @@ STEADY_DB = 3.0
 """Most that a whine may lie above the quiet moments of its section: they hold it too."""
 
 MOST_LINES = 6
-"""More tones than this at once are music or a machine that plays; neither is told as a whine."""
+"""More tones than this that stay at once are an instrument or a machine that plays; neither is told as a whine."""
 
 SAME_SHARE = 5e-3
 """Frequencies alike within this share are the same whine, warmer or colder."""
@@ -98,8 +98,6 @@ def _looked(heard: TrackEvidence, start_s: float, end_s: float, speech: float | 
         samples, rate = soxr.resample(samples, rate, 48_000, quality="MQ"), 48_000
     spectrum = median_spectrum(samples, rate, LEAST_SEGMENT_S, highest_hz=HIGHEST_HZ)
     lines = [line for line in lines_in(spectrum) if line.frequency_hz >= LOWEST_HZ and not _is_mains(line)]
-    if not lines or len(lines) > MOST_LINES:
-        return []
     quiet = quiet_dbfs(heard, start_s, end_s)
     found = []
     for line in lines:
@@ -114,7 +112,7 @@ def _looked(heard: TrackEvidence, start_s: float, end_s: float, speech: float | 
         if np.percentile(levels, 10) < np.median(levels) - STAYS_DB:
             continue
         found.append(_Heard(start_s, end_s, line, over_band, weighted, speech))
-    return found
+    return found if len(found) <= MOST_LINES else []
 
 
 def _is_mains(line: Line) -> bool:
