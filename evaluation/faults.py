@@ -266,6 +266,7 @@ def rf_burst(source: Source, over_floor_db: float, way: str, rng: np.random.Gene
         "int24",
         _spans(places, length),
         family=f"for {way}",
+        asked=way != "1 s",
     )
 
 

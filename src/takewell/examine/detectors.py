@@ -20,6 +20,7 @@ from takewell.examine.noisy import find_noisy
 from takewell.examine.nonfinite import find_nonfinite
 from takewell.examine.over_full_scale import find_over_full_scale
 from takewell.examine.recorded_level import find_recorded_level
+from takewell.examine.rf_burst import find_rf_burst
 from takewell.examine.slips import find_slips
 from takewell.examine.time_order import find_time_order
 from takewell.examine.whine import find_whine
@@ -52,6 +53,7 @@ TRACK_DETECTORS = (
     TrackDetector(find_dc_offset, SOUND),
     TrackDetector(find_hum, SPEECH),
     TrackDetector(find_whine, SPEECH),
+    TrackDetector(find_rf_burst, SPEECH),
     TrackDetector(find_noisy, SPEECH),
     TrackDetector(find_recorded_level, SPEECH),
     TrackDetector(find_floor_off_plan, frozenset({"iso"})),
