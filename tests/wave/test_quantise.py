@@ -7,9 +7,11 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.signal import freqz, welch
 
 from takewell.units import rms_dbfs
 from takewell.wave import Quantiser
+from takewell.wave.noise_shape import feedback_taps, threshold_db
 
 
 def integers(data: np.ndarray, encoding: str, channels: int) -> np.ndarray:
@@ -113,3 +115,61 @@ def test_the_input_is_not_changed_and_need_not_be_contiguous() -> None:
 
 def test_no_samples_give_no_bytes() -> None:
     assert Quantiser("int24", 3).encode(np.zeros((0, 3))).size == 0
+
+
+def shaped_error(rate: int, count: int = 400_000, encoding: str = "int16") -> np.ndarray:
+    """Error in units of the least significant bit."""
+    signal = 0.3 * np.sin(0.0123 * np.arange(count))
+    quantiser = Quantiser(encoding, 1, feedback=feedback_taps(rate), seed=3)
+    return integers(quantiser.encode(signal[:, None]), encoding, 1)[:, 0] - signal * 2**15
+
+
+@pytest.mark.parametrize("rate", [44_100, 48_000, 96_000])
+def test_shaped_noise_has_the_spectrum_its_taps_say(rate: int) -> None:
+    """The error of TPDF rounding is white with LSB^2 / 4; shaped it is that times |1 + sum c z^-k|^2."""
+    taps = np.concatenate([[1.0], feedback_taps(rate)])
+    error = shaped_error(rate)
+    assert np.mean(error**2) == pytest.approx(0.25 * np.sum(taps**2), rel=0.03)
+    frequency, power = welch(error, rate, nperseg=1024)
+    expected = 0.25 * np.abs(freqz(taps, worN=frequency, fs=rate)[1]) ** 2 / (rate / 2)
+    # A Welch estimate of some 780 segments has a standard error of 4 % or so (Hann, half overlapped).
+    assert np.abs(10 * np.log10(power[2:-2] / expected[2:-2])).max() < 1.0
+
+
+@pytest.mark.parametrize("rate", [44_100, 48_000, 96_000])
+def test_the_shape_obeys_gerzon_and_craven_and_is_quieter_to_the_ear(rate: int) -> None:
+    taps = np.concatenate([[1.0], feedback_taps(rate)])
+    assert np.abs(np.roots(taps)).max() < 1  # minimum phase
+    frequency, shape = freqz(taps, worN=1 << 15, fs=rate)
+    decibels = 20 * np.log10(np.abs(shape))
+    assert decibels.mean() == pytest.approx(0.0, abs=0.01)
+    ear = 10 ** (-threshold_db(frequency) / 10)
+    heard = 10 * np.log10(np.mean(ear * np.abs(shape) ** 2) / np.mean(ear))
+    assert heard < -9.0
+    # The filter of prediction is the best of its length: any other one is heard more.
+    for k in range(1, len(taps)):
+        other = taps.copy()
+        other[k] += 0.01
+        assert np.mean(ear * np.abs(freqz(other, worN=1 << 15, fs=rate)[1]) ** 2) > np.mean(
+            ear * np.abs(shape) ** 2
+        )
+
+
+def test_shaped_samples_do_not_depend_on_how_they_are_cut() -> None:
+    samples = 0.9 * np.random.default_rng(1).uniform(-1, 1, (5000, 3))
+    whole = Quantiser("int16", 3, feedback=feedback_taps(48_000)).encode(samples)
+    parts = Quantiser("int16", 3, feedback=feedback_taps(48_000))
+    cut = np.concatenate([parts.encode(samples[a:b]) for a, b in itertools.pairwise([0, 1, 700, 701, 5000])])
+    np.testing.assert_array_equal(cut, whole)
+
+
+def test_shaping_leaves_channels_without_dither_alone_and_does_not_run_away_at_the_rails() -> None:
+    exact = np.random.default_rng(2).integers(-(2**15), 2**15, (3000, 1)) / 2**15
+    hot = 1.5 * np.sin(0.01 * np.arange(3000))[:, None]
+    samples = np.hstack([exact, hot])
+    quantiser = Quantiser("int16", 2, dither=[False, True], feedback=feedback_taps(48_000))
+    words = integers(quantiser.encode(samples), "int16", 2)
+    np.testing.assert_array_equal(words[:, 0], exact[:, 0] * 2**15)
+    inside = np.abs(hot[:, 0]) < 0.99
+    assert np.abs(words[inside, 1] - hot[inside, 0] * 2**15).max() < 40
+    assert quantiser.clipped.tolist()[0] == 0 < quantiser.clipped.tolist()[1]

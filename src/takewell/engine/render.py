@@ -59,6 +59,7 @@ def render_series(
     encoding: RenderedEncoding,
     ceiling_dbtp: float,
     seed: int = 0,
+    noise_shaping: bool = False,
     progress: Progress | None = None,
 ) -> Rendering:
     """Write copies of a series with gains applied and true peaks held under a ceiling.
@@ -74,6 +75,8 @@ def render_series(
     ceiling_dbtp : float
     seed : int
         Of the dither; file k of the series uses ``seed + k``.
+    noise_shaping : bool
+        Whether the noise of integers is shaped, see `takewell.wave.BroadcastWriter`.
     progress : callable, optional
         Called with the samples (a channel) done since the last call.
 
@@ -104,7 +107,7 @@ def render_series(
             yield limiter.finish()
 
         passes = [e is None for e in envelopes]
-        clipped = _write(files, infos, shaped(), encoding, seed, passes)
+        clipped = _write(files, infos, shaped(), encoding, seed, passes, noise_shaping=noise_shaping)
     return Rendering(tuple(info.length_samples for info in infos), limiter.actions, clipped)
 
 
@@ -164,6 +167,8 @@ def _write(
     encoding: RenderedEncoding,
     seed: int,
     passes: Sequence[bool],
+    *,
+    noise_shaping: bool = False,
 ) -> int:
     """Cut the stream of blocks into the files it belongs to; return the samples held at integer rails."""
     held = np.zeros((0, infos[0].channels))
@@ -180,6 +185,7 @@ def _write(
             channel_mask=info.channel_mask,
             dither=[not (same and _fits(info.encoding, encoding)) for same in passes],
             seed=seed + index,
+            noise_shaping=noise_shaping,
         ) as writer:
             while left:
                 if not len(held):

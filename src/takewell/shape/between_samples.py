@@ -84,29 +84,43 @@ SINC_TAPS = np.ascontiguousarray(TAPS[: PHASES - 1])
 PRINTED_TAPS = np.ascontiguousarray(TAPS[PHASES - 1 :, REACH - 6 : REACH + 6])
 
 
-@njit(nogil=True, cache=True, fastmath={"reassoc", "contract", "nsz"})
+TILE = 32
+"""Samples read side by side, so that their sums vectorise."""
+
+
+@njit(nogil=True, cache=True, fastmath={"contract", "nsz"})
 def highest_readings(samples: F64, first: int, sinc_taps: F64, printed_taps: F64, out: F64) -> None:
     """Write into `out` the highest reading that belongs to each of the samples from `first` on.
 
-    `samples` must reach from ``first - 15`` to ``first + len(out) + 15``. Sums may be taken in any order (so that
-    they vectorise), but always in the same one: a sample's reading depends on nothing but the samples around it.
+    `samples` must reach from ``first - 15`` to ``first + len(out) + 15``. Each sample's sums are taken in the order of the
+    taps, so its reading depends on nothing but the samples around it.
     """
-    for i in range(len(out)):
-        at = first + i
-        highest = abs(samples[at])
-        near = samples[at - 15 : at + 17]
-        for phase in range(sinc_taps.shape[0]):
-            row, total = sinc_taps[phase], 0.0
-            for tap in range(32):
-                total += row[tap] * near[tap]
-            highest = max(highest, abs(total))
-        near = samples[at - 5 : at + 7]
-        for phase in range(printed_taps.shape[0]):
-            row, total = printed_taps[phase], 0.0
-            for tap in range(12):
-                total += row[tap] * near[tap]
-            highest = max(highest, abs(total))
-        out[i] = highest
+    highest, total = np.empty(TILE), np.empty(TILE)
+    for start in range(0, len(out), TILE):
+        count = min(TILE, len(out) - start)
+        at = first + start
+        for i in range(count):
+            highest[i] = abs(samples[at + i])
+        _with_phases(samples[at - 15 : at + count + 16], sinc_taps, total[:count], highest[:count])
+        _with_phases(samples[at - 5 : at + count + 6], printed_taps, total[:count], highest[:count])
+        out[start : start + count] = highest[:count]
+
+
+@njit(nogil=True, cache=True, fastmath={"contract", "nsz"})
+def _with_phases(near: F64, taps: F64, total: F64, highest: F64) -> None:
+    """Raise `highest` to the largest sum of any phase; taps come in fours."""
+    count = len(total)
+    for phase in range(taps.shape[0]):
+        for i in range(count):
+            total[i] = 0.0
+        for tap in range(0, taps.shape[1], 4):
+            a, b, c, d = taps[phase, tap], taps[phase, tap + 1], taps[phase, tap + 2], taps[phase, tap + 3]
+            part = near[tap : tap + count + 3]
+            for i in range(count):
+                total[i] += a * part[i] + b * part[i + 1] + c * part[i + 2] + d * part[i + 3]
+        for i in range(count):
+            size = abs(total[i])
+            highest[i] = size if size > highest[i] else highest[i]
 
 
 def highest_reading(samples: F64) -> float:

@@ -23,11 +23,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from takewell.errors import SettingError
-from takewell.shape.limiter_stage import CHUNK, UNITS_PER_DB, Chunk, Stage
+from takewell.shape.limiter_stage import CHUNK, UNITS_PER_DB, Chunk, Stage, Taken
 from takewell.shape.stretches import Stretches
 
 F64 = NDArray[np.float64]
-I64 = NDArray[np.int64]
 
 FIRST_AIM_DB, SECOND_AIM_DB = -0.15, -0.08
 """Where the two stages aim, relative to the ceiling."""
@@ -82,7 +81,7 @@ class Limiter:
         on = np.array(active if active is not None else (True,) * channels, dtype=np.bool_)
         self._first = Stage(rate, on, ceiling_dbtp + FIRST_AIM_DB, linked=linked)
         self._second = Stage(rate, on, ceiling_dbtp + SECOND_AIM_DB, linked=linked)
-        self._between: deque[I64 | None] = deque()
+        self._between: deque[Taken | None] = deque()
         self._limited = Stretches(channels)
         self._nonfinite = Stretches(channels)
         self._channels = channels
@@ -120,24 +119,36 @@ class Limiter:
         if math.isfinite(float(samples.sum())):
             return samples
         bad = ~np.isfinite(samples) & self._active
-        self._nonfinite.add(self._fed, bad.astype(np.int64))
+        channels = np.flatnonzero(bad.any(axis=0))
+        self._nonfinite.add(self._fed, channels, np.ascontiguousarray(bad[:, channels].T, np.int64))
         return np.where(bad, 0.0, samples)
 
     def _collect(self, chunks: Iterator[Chunk], out: F64) -> int:
         count = 0
         for chunk in chunks:
-            self._between.append(chunk.attenuation)
-            for done in self._second.add(chunk.samples, touched=chunk.attenuation is not None):
+            self._between.append(chunk.taken)
+            for done in self._second.add(*chunk, all_open=False):
                 count += self._give(done, out[count:])
         return count
 
     def _give(self, chunk: Chunk, out: F64) -> int:
         count = min(CHUNK, self._fed - self._given)
-        total = self._between.popleft()
-        if chunk.attenuation is not None:
-            total = chunk.attenuation if total is None else total + chunk.attenuation
-        if total is not None:
-            self._limited.add(self._given, total[:count])
         out[:count] = chunk.samples[:count]
+        if chunk.taken is not None:
+            chunk.taken.off(out[:count], 0)
+        total = _both(self._between.popleft(), chunk.taken)
+        if total is not None:
+            self._limited.add(self._given, total.channels, total.attenuation[:, :count])
         self._given += count
         return count
+
+
+def _both(first: Taken | None, second: Taken | None) -> Taken | None:
+    """Return what two stages took off together."""
+    if first is None or second is None:
+        return first or second
+    channels = np.union1d(first.channels, second.channels)
+    total = np.zeros((len(channels), CHUNK), np.int64)
+    for taken in (first, second):
+        total[np.searchsorted(channels, taken.channels)] += taken.attenuation
+    return Taken(channels, total)

@@ -63,12 +63,31 @@ _LEAD = 2 * SUB_BLOCK
 _KEEP_BITS = 20
 _NEPERS_PER_UNIT = -math.log(10) / 20 / UNITS_PER_DB
 
+_TABLE_BITS = 12
+_TABLE_DB = 60.0
+_TABLE: F64 = np.exp(
+    _NEPERS_PER_UNIT * np.arange(0, round(_TABLE_DB * UNITS_PER_DB) + 1, 2**_TABLE_BITS, dtype=np.float64)
+)
+"""Factors in steps of 2^12 millionths of a decibel; what is left is at most 0.0041 dB, for which four terms of the
+exponential's series are exact to 1e-18."""
+
+
+class Taken(NamedTuple):
+    """What was taken off some channels: one row for each of `channels`, a value a sample."""
+
+    channels: I64
+    attenuation: I64
+
+    def off(self, samples: F64, first: int) -> None:
+        """Take it off `samples` in place, which begin at value `first`."""
+        _reduce(samples, self.channels, self.attenuation[:, first : first + len(samples)], _TABLE)
+
 
 class Chunk(NamedTuple):
-    """`CHUNK` samples out of a stage, and what was taken off them (None: nothing)."""
+    """`CHUNK` samples as a stage got them, and what has to be taken off them (None: nothing)."""
 
     samples: F64
-    attenuation: I64 | None
+    taken: Taken | None
 
 
 class Stage:
@@ -99,7 +118,7 @@ class Stage:
         self._rows = np.zeros((rows, channels))
         self._needs = np.zeros((channels, rows), np.int64)
         self._held = np.zeros((channels, 2 * self._half), np.int64)
-        self._open = np.zeros(rows // SUB_BLOCK, np.bool_)
+        self._open = np.zeros((rows // SUB_BLOCK, channels), np.bool_)
         # One chunk of silence goes ahead of the first sample, so that the gain is down in time for it.
         self._filled = _LEAD + CHUNK
         self._left = CHUNK
@@ -107,20 +126,26 @@ class Stage:
         self._busy = False
         self._judged = SUB_BLOCK
 
-    def add(self, samples: F64, *, touched: bool = True) -> Iterator[Chunk]:
-        """Take samples (n, channels) and yield the chunks that are ready; exhaust it before the next call.
+    def add(self, samples: F64, taken: Taken | None = None, *, all_open: bool = True) -> Iterator[Chunk]:
+        """Take samples (n, channels), less what is `taken` off them, and yield the chunks that are ready.
 
-        `touched` may be False for whole chunks that no reading anywhere near finds above the aim, as the caller knows.
+        Exhaust it before the next call. `all_open` may be False for samples of which no reading stands above the aim, as
+        the caller knows, but for those of channels that something was taken off.
         """
         self._left += len(samples)
-        taken = 0
-        while taken < len(samples):
-            count = min(len(samples) - taken, len(self._rows) - self._filled)
-            self._rows[self._filled : self._filled + count] = samples[taken : taken + count]
-            if touched:
-                self._open[self._filled // SUB_BLOCK : -(-(self._filled + count) // SUB_BLOCK)] = True
+        done = 0
+        while done < len(samples):
+            count = min(len(samples) - done, len(self._rows) - self._filled)
+            rows = self._rows[self._filled : self._filled + count]
+            rows[:] = samples[done : done + count]
+            blocks = slice(self._filled // SUB_BLOCK, -(-(self._filled + count) // SUB_BLOCK))
+            if all_open:
+                self._open[blocks] = True
+            if taken is not None:
+                taken.off(rows, done)
+                self._open[blocks, taken.channels] = True
             self._filled += count
-            taken += count
+            done += count
             if self._filled == len(self._rows):
                 yield from self._give()
 
@@ -148,12 +173,14 @@ class Stage:
             self._busy = True
             if self._linked:
                 self._needs[self._active] = self._needs[self._active].max(axis=0)
-        samples, attenuation = self._rows[_LEAD : _LEAD + CHUNK], None
+        taken = None
         if self._busy:
-            samples, attenuation = samples.copy(), np.zeros(samples.shape, np.int64)
-            _attenuate(self._needs, self._held, self._half, self._keep, samples, attenuation)
+            channels = _busy_channels(self._needs, self._held)
+            if len(channels):
+                taken = Taken(channels, np.empty((len(channels), CHUNK), np.int64))
+                _attenuate(self._needs, self._held, self._half, self._keep, *taken)
         if self._begun:
-            yield Chunk(samples, attenuation)
+            yield Chunk(self._rows[_LEAD : _LEAD + CHUNK], taken)
         self._begun = True
         self._rows[:-CHUNK] = self._rows[CHUNK:]
         self._open[: -CHUNK // SUB_BLOCK] = self._open[CHUNK // SUB_BLOCK :]
@@ -161,7 +188,7 @@ class Stage:
         if self._busy:
             self._needs[:, :-CHUNK] = self._needs[:, CHUNK:]
             self._needs[:, -CHUNK:] = 0
-            self._busy = bool(self._needs.any() or self._held.any())
+            self._busy = bool(self._needs[:, :-CHUNK].any() or self._held.any())
         self._filled -= CHUNK
         self._judged = until - CHUNK
         self._left -= CHUNK
@@ -182,9 +209,16 @@ def _judge(
     """Note the attenuation each row from `start` to `stop` needs; tell whether any does."""
     channels = rows.shape[1]
     blocks = rows.shape[0] // SUB_BLOCK
+    some_open = np.zeros(blocks, np.bool_)
+    for block in range(blocks):
+        for channel in range(channels):
+            some_open[block] |= is_open[block, channel]
     peaks = np.zeros((blocks, channels))
     curves = np.zeros((blocks, channels))
     for block in range(start // SUB_BLOCK - 1, blocks):
+        # Looked at are open blocks and their neighbours, and they look one block further.
+        if not some_open[max(block - 2, 0) : block + 3].any():
+            continue
         peak, curve = peaks[block], curves[block]
         for row in range(max(block * SUB_BLOCK, 1), min((block + 1) * SUB_BLOCK, rows.shape[0] - 1)):
             before, here, after = rows[row - 1], rows[row], rows[row + 1]
@@ -197,13 +231,13 @@ def _judge(
     reading = np.empty(SUB_BLOCK)
     found = False
     for block in range(start // SUB_BLOCK, stop // SUB_BLOCK):
-        if not (is_open[block - 1] or is_open[block] or is_open[block + 1]):
+        if not some_open[block - 1 : block + 2].any():
             continue
         for channel in range(channels):
             peak_near = max(peaks[block - 1, channel], peaks[block, channel], peaks[block + 1, channel])
             curve_near = max(curves[block - 1, channel], curves[block, channel], curves[block + 1, channel])
             bound = min(BY_PEAK * peak_near, STRAIGHT * peak_near + BY_CURVE * curve_near)
-            if bound <= aim or not active[channel]:
+            if bound <= aim or not active[channel] or not is_open[block - 1 : block + 2, channel].any():
                 continue
             first = block * SUB_BLOCK
             for i in range(len(near)):
@@ -218,8 +252,23 @@ def _judge(
 
 
 @njit(nogil=True, cache=True)
-def _attenuate(needs: I64, held: I64, half: int, keep: int, samples: F64, attenuation: I64) -> None:
-    """Work out the attenuation of a chunk from what its neighbourhood needs, and apply it to `samples`.
+def _busy_channels(needs: I64, held: I64) -> I64:
+    """Return the channels of which anything has to be taken off in the chunk."""
+    found = np.empty(needs.shape[0], np.int64)
+    count = 0
+    for channel in range(needs.shape[0]):
+        busy = held[channel].any()
+        if not busy:
+            busy = needs[channel, _LEAD - GUARD : _LEAD + CHUNK + GUARD + held.shape[1]].any()
+        if busy:
+            found[count] = channel
+            count += 1
+    return found[:count].copy()
+
+
+@njit(nogil=True, cache=True)
+def _attenuate(needs: I64, held: I64, half: int, keep: int, channels: I64, attenuation: I64) -> None:
+    """Work out the attenuation of a chunk's busy channels from what its neighbourhood needs.
 
     `held` is what stands after step 2 for the samples just before the chunk; it is brought up to date.
     """
@@ -227,16 +276,8 @@ def _attenuate(needs: I64, held: I64, half: int, keep: int, samples: F64, attenu
     let_go = int(LET_GO_DB * UNITS_PER_DB)
     standing = np.empty(reach + CHUNK, np.int64)
     queue = np.empty(CHUNK + 2 * GUARD + reach + 1, np.int64)
-    for channel in range(needs.shape[0]):
-        quiet = True
-        for i in range(reach):
-            quiet = quiet and held[channel, i] == 0
-        for row in range(_LEAD - GUARD, _LEAD + CHUNK + GUARD + reach):
-            quiet = quiet and needs[channel, row] == 0
-        if quiet:
-            continue
-        for i in range(reach):  # not by slices: their check of shapes takes seconds to compile
-            standing[i] = held[channel, i]
+    for index, channel in enumerate(channels):
+        standing[:reach] = held[channel]
         head, tail, arrived = 0, 0, _LEAD - GUARD
         for i in range(CHUNK):
             # The largest need in the window, kept as a queue of falling values (each enters and leaves once).
@@ -252,14 +293,13 @@ def _attenuate(needs: I64, held: I64, half: int, keep: int, samples: F64, attenu
             if released <= let_go:
                 released = 0
             standing[reach + i] = max(needs[channel, queue[head]], released)
-        for i in range(reach):
-            held[channel, i] = standing[CHUNK + i]
-        _average(standing, half, samples, attenuation, channel)
+        held[channel] = standing[CHUNK:]
+        _average(standing, half, attenuation[index])
 
 
 @njit(nogil=True, cache=True)
-def _average(standing: I64, half: int, samples: F64, attenuation: I64, channel: int) -> None:
-    """Average over the last ``2 half + 1`` values by boxes of `half` and ``half + 2``, rounding up, and apply."""
+def _average(standing: I64, half: int, attenuation: I64) -> None:
+    """Average over the last ``2 half + 1`` values by boxes of `half` and ``half + 2``, rounding up."""
     first_box, second_box = half, half + 2
     inner = np.empty(len(standing), np.int64)
     total = 0
@@ -275,8 +315,23 @@ def _average(standing: I64, half: int, samples: F64, attenuation: I64, channel: 
     for i in range(CHUNK):
         at = i + 2 * half
         total += inner[at]
-        amount = -(-total // weight)
+        attenuation[i] = -(-total // weight) if total else 0
         total -= inner[at - second_box + 1]
-        attenuation[i, channel] = amount
-        if amount > 0:
-            samples[i, channel] *= math.exp(amount * _NEPERS_PER_UNIT)
+
+
+@njit(nogil=True, cache=True)
+def _reduce(samples: F64, channels: I64, attenuation: I64, table: F64) -> None:
+    """Take rows of attenuation off their channels of `samples`, in place."""
+    within = 2**_TABLE_BITS - 1
+    for index, channel in enumerate(channels):
+        for i in range(samples.shape[0]):
+            amount = attenuation[index, i]
+            if amount == 0:
+                continue
+            high = amount >> _TABLE_BITS
+            if high < len(table):
+                x = (amount & within) * _NEPERS_PER_UNIT
+                factor = table[high] * (1.0 + x * (1.0 + x * (0.5 + x * (1.0 / 6.0 + x / 24.0))))
+            else:
+                factor = math.exp(amount * _NEPERS_PER_UNIT)
+            samples[i, channel] *= factor

@@ -1,6 +1,6 @@
 """Where was something taken off, and how much at most?
 
-Conventions: amounts are whole numbers, (n, channels), zero where nothing was done; positions count from the first
+Conventions: amounts are whole numbers, (channels, n), zero where nothing was done; positions count from the first
 sample ever given.
 """
 
@@ -19,10 +19,10 @@ class Stretches:
     def __init__(self, channels: int) -> None:
         self._found: list[list[tuple[int, int, int]]] = [[] for _ in range(channels)]
 
-    def add(self, start: int, amounts: I64) -> None:
-        """Take the amounts of the samples from `start` on."""
-        for channel, first, last, most in _runs(amounts).tolist():
-            found = self._found[channel]
+    def add(self, start: int, channels: I64, amounts: I64) -> None:
+        """Take the amounts of some channels, one row each, of the samples from `start` on."""
+        for row, first, last, most in _runs(amounts).tolist():
+            found = self._found[channels[row]]
             if found and found[-1][1] == start + first:
                 begun, _, before = found.pop()
                 found.append((begun, start + last, max(most, before)))
@@ -38,23 +38,23 @@ class Stretches:
 
 @njit(nogil=True, cache=True)
 def _runs(amounts: I64) -> I64:
-    """Return the runs of amounts above zero as rows of channel, first, last (exclusive) and largest."""
-    samples, channels = amounts.shape
-    runs = np.empty((channels * (samples // 2 + 1), 4), np.int64)
+    """Return the runs of amounts above zero as lines of row, first, last (exclusive) and largest."""
+    rows, samples = amounts.shape
+    runs = np.empty((rows * (samples // 2 + 1), 4), np.int64)
     count = 0
-    for channel in range(channels):
+    for row in range(rows):
         first, most = -1, 0
         for i in range(samples):
-            amount = amounts[i, channel]
+            amount = amounts[row, i]
             if amount > 0:
                 if first < 0:
                     first, most = i, 0
                 most = max(most, amount)
             elif first >= 0:
-                runs[count, 0], runs[count, 1], runs[count, 2], runs[count, 3] = channel, first, i, most
+                runs[count, 0], runs[count, 1], runs[count, 2], runs[count, 3] = row, first, i, most
                 count += 1
                 first = -1
         if first >= 0:
-            runs[count, 0], runs[count, 1], runs[count, 2], runs[count, 3] = channel, first, samples, most
+            runs[count, 0], runs[count, 1], runs[count, 2], runs[count, 3] = row, first, samples, most
             count += 1
     return runs[:count].copy()

@@ -59,6 +59,56 @@ def encode(
 
 
 @njit(nogil=True, cache=True)
+def encode_shaped(
+    samples: NDArray[np.floating],
+    place: int,
+    seed: int,
+    top: float,
+    width: int,
+    dithered: F64,
+    feedback: F64,
+    errors: F64,
+    clipped: I64,
+    replaced: I64,
+    out: NDArray[np.uint8],
+) -> None:
+    """Write as `encode` does, with the errors of dithered channels fed back through `feedback`.
+
+    `errors` (channels, taps) holds each channel's last errors, the newest first, and is brought up to date. A sample held at a
+    rail, or that is no number, leaves no error: what it lost cannot be made good by the ones after it.
+    """
+    channels = len(dithered)
+    words = np.empty(TILE, np.int32)
+    at = 0
+    while at < len(samples):
+        count = min(TILE, len(samples) - at, _EVERY - (place + at) % _EVERY)
+        key = np.uint32(_mixed(np.uint32(seed % _EVERY)) ^ _mixed(np.uint32((place + at) // _EVERY + 1)))
+        for i in range(count):
+            channel = (place + at + i) % channels
+            share = dithered[channel]
+            x = _mixed(np.uint32(np.uint32((place + at + i) % _EVERY) ^ key))
+            wanted = samples[at + i] * top
+            past = errors[channel]
+            if share > 0:
+                for k in range(len(feedback)):
+                    wanted += feedback[k] * past[k]
+            value = _scaled(wanted, x, 1.0, share)
+            error = value - wanted if share > 0 else 0.0
+            if np.isnan(value):
+                replaced[channel] += 1
+                value, error = 0.0, 0.0
+            elif value > top - 1.0 or value < -top:
+                clipped[channel] += 1
+                value, error = (top - 1.0 if value > 0 else -top), 0.0
+            for k in range(len(feedback) - 1, 0, -1):
+                past[k] = past[k - 1]
+            past[0] = error
+            words[i] = np.int32(value)
+        _store(words[:count], width, out[at * width : (at + count) * width])
+        at += count
+
+
+@njit(nogil=True, cache=True)
 def _mixed(x: np.uint32) -> np.uint32:
     # The compiler widens every result to 64 bits unless it is told, each time, that 32 are meant.
     x = np.uint32(x ^ (x >> np.uint32(16)))

@@ -22,6 +22,7 @@ from takewell.wave.bext import build_bext
 from takewell.wave.decode import Samples
 from takewell.wave.ixml_document import build_ixml
 from takewell.wave.layout import ChunkSize, chunk_start, fact_payload, file_start, format_payload, needs_fact
+from takewell.wave.noise_shape import feedback_taps
 from takewell.wave.quantise import Quantiser
 from takewell.wave.sample_format import HIGHEST_RATE, LOWEST_RATE, MOST_CHANNELS, SAMPLE_BYTES
 from takewell.wave.values import Bext, Ixml
@@ -54,6 +55,8 @@ class BroadcastWriter:
         For all channels or for each: triangular dither for integer encodings; without it, samples that came from integers return bit by bit.
     seed : int
         Of the dither.
+    noise_shaping : bool
+        Whether the noise of dithered integers is moved to where ears hear least (`noise_shape`).
     replace_existing : bool
         Whether a file of that name may be replaced.
 
@@ -77,6 +80,7 @@ class BroadcastWriter:
         channel_mask: int | None = None,
         dither: bool | Sequence[bool] = True,
         seed: int = 0,
+        noise_shaping: bool = False,
         replace_existing: bool = True,
     ) -> None:
         if encoding not in WRITTEN_ENCODINGS:
@@ -96,7 +100,13 @@ class BroadcastWriter:
         self._bext_bytes = len(build_bext(self._bext))
         self._ixml = None if ixml is None else build_ixml(ixml, bext=self._bext, encoding=encoding, rate=rate)
         self._quantiser = (
-            Quantiser(encoding, channels, dither=dither, seed=seed)
+            Quantiser(
+                encoding,
+                channels,
+                dither=dither,
+                seed=seed,
+                feedback=feedback_taps(rate) if noise_shaping else None,
+            )
             if encoding != "float32" and encoding != "float64"
             else None
         )
