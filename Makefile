@@ -39,6 +39,7 @@ speed: $(READY)
 
 evaluate: $(READY)
 	$(BIN)/python -m evaluation.detectors
+	$(BIN)/python -m evaluation.levelling
 
 lint: $(READY)
 	$(BIN)/ruff format --check src tests benchmarks

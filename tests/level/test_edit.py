@@ -13,7 +13,7 @@ from takewell.level.edit import (
     split,
     with_gain,
 )
-from takewell.level.propose import persons_lines
+from takewell.level.lines import persons_lines
 from takewell.roll import MediaFile, Move, Piece, Take, Track
 
 RATE = 48_000

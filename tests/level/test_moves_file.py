@@ -1,15 +1,16 @@
 """What is a person's stays a person's: moves.csv through edits and new runs."""
 
 import itertools
+import os
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 
-from takewell.errors import SettingError
-from takewell.level import LevelSettings, explain, propose
-from takewell.level.propose import TAKEN_OUT, persons_lines
+from takewell.errors import DestinationError, SettingError
+from takewell.level import LevelSettings, explain, propose, render, roll_settings
+from takewell.level.lines import TAKEN_OUT, past_the_end, persons_lines
 from takewell.roll import Move, Roll, loose, read_moves, read_roll, write_moves
 
 RATE = 48_000
@@ -110,9 +111,11 @@ def test_without_a_memory_every_line_is_a_persons(two_talkers: Roll) -> None:
 
 
 def test_other_takes_keep_their_lines(two_talkers: Roll) -> None:
-    other = Move("9-9", 2, 0.0, 1.0, 1.0, 0.0, 0.0, True, "of another day")
-    write_moves(two_talkers.folder, [other])
-    assert other in propose(two_talkers)
+    moves = propose(two_talkers)
+    edit(two_talkers, f"{moves[1].gain_db:.9f}", "3.000000000")
+    changed = read_moves(two_talkers.folder)
+    assert propose(two_talkers, takes=[]) == changed
+    assert [move.fixed for move in propose(two_talkers)] == [False, True]
 
 
 def test_loose_files_get_moves_but_no_file(two_talkers: Roll, tmp_path: Path) -> None:
@@ -169,3 +172,72 @@ def test_a_quiet_track_is_said_to_be_left_alone(sim, write_roll) -> None:  # typ
     lines = explain(write_roll(samples, ["Lav", "Plant"]), "1-1")
     assert "LUFS and no passage would move by 1 LU or more" in lines[1]
     assert lines[3].strip() == "No speech was found, so it is left as it is."
+
+
+@pytest.mark.parametrize(
+    ("line", "what"),
+    [
+        (replace(LINE, take="9-9"), r"moves\.csv: the line of take '9-9', track 1, from 0:00.0 to 0:10.0 is for a take"),
+        (replace(LINE, track=4), "is for a track that the take does not have; its tracks are 1 to 1"),
+        (replace(LINE, start_s=900.0, end_s=901.0), "begins after the take has ended"),
+        (replace(LINE, start_s=2.0, end_s=3.0), "from 0:00.0 to 0:10.0 and the one from 0:02.0 to 0:03.0 overlap"),
+    ],
+)  # fmt: skip
+def test_lines_that_speak_of_nothing_here_are_one_sentence(two_talkers: Roll, line: Move, what: str) -> None:
+    propose(two_talkers)
+    before = (two_talkers.folder / "takewell" / "moves.csv").read_bytes()
+    write_moves(two_talkers.folder, [replace(LINE, fixed=True), replace(line, fixed=True)], keep_fixed=False)
+    for step in (propose, render):
+        with pytest.raises(SettingError, match=what):
+            step(two_talkers)
+    assert before != (two_talkers.folder / "takewell" / "moves.csv").read_bytes()
+
+
+def test_a_line_past_the_end_counts_up_to_the_end_and_is_told(two_talkers: Roll) -> None:
+    write_moves(two_talkers.folder, [replace(LINE, end_s=9999.0, fixed=True)])
+    moves = propose(two_talkers)
+    assert [(m.end_s, m.gain_db) for m in moves] == [(9999.0, 6.0)]
+    (sentence,) = past_the_end(two_talkers, moves)
+    assert "runs on past the take's end, at 0:4" in sentence
+    assert past_the_end(two_talkers, [LINE]) == ()
+
+
+def test_proposals_for_a_take_that_is_gone_are_forgotten(two_talkers: Roll) -> None:
+    (first, second) = propose(two_talkers)
+    for name in ("moves.csv", "moves-proposed.csv"):
+        write_moves(
+            two_talkers.folder, [first, second, replace(LINE, take="0-1")], keep_fixed=False, name=name
+        )
+    assert propose(two_talkers) == (first, second)
+    # Out of one file and still in the other it is no line that somebody took out.
+    write_moves(two_talkers.folder, [first, second, replace(LINE, take="0-1")], name="moves-proposed.csv")
+    assert propose(two_talkers) == (first, second)
+
+
+def test_a_roll_that_cannot_be_written_to_keeps_its_moves_elsewhere(
+    two_talkers: Roll, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    sealed = two_talkers.folder / "takewell"
+    ask = os.access
+    monkeypatch.setattr(os, "access", lambda path, mode: Path(path) != sealed and ask(path, mode))
+    before = sorted(path.name for path in sealed.iterdir())
+    with pytest.raises(
+        DestinationError, match=r"moves\.csv has no place there\. Give a folder .*: --moves FOLDER"
+    ):
+        propose(two_talkers)
+    elsewhere = tmp_path / "desk"
+    moves = propose(two_talkers, LevelSettings(target_lufs=-20.0), texts=elsewhere)
+    assert moves == read_moves(elsewhere)
+    changed = replace(moves[0], gain_db=3.0)
+    write_moves(elsewhere, [changed, *moves[1:]], keep_fixed=False)
+    again = propose(two_talkers, LevelSettings(target_lufs=-20.0), texts=elsewhere)
+    assert (again[0].gain_db, again[0].fixed) == (3.0, True)
+    assert "fixed by hand" in explain(two_talkers, "1-1", texts=elsewhere)[1]
+    assert roll_settings(elsewhere).target_lufs == -20.0
+    assert sorted(path.name for path in sealed.iterdir()) == before
+
+
+def test_a_file_in_the_place_of_the_folder_is_said(two_talkers: Roll, tmp_path: Path) -> None:
+    (tmp_path / "desk").write_text("", encoding="utf-8")
+    with pytest.raises(DestinationError, match="--moves FOLDER"):
+        propose(two_talkers, texts=tmp_path / "desk")

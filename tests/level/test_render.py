@@ -1,7 +1,11 @@
 """Levelled copies: right to the meter, honest about themselves, reversible."""
 
+import csv
 import hashlib
 import json
+import re
+import shutil
+import subprocess
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -12,9 +16,10 @@ import soundfile
 from wavinfo import WavInfoReader
 
 from takewell.errors import DestinationError, FileError, SettingError
-from takewell.level import LevelSettings, propose, read_sidecar, render, undo
+from takewell.level import LevelSettings, limited, propose, read_sidecar, render, undo, write_limited
 from takewell.roll import Move, Roll, loose, read_moves, read_roll, write_moves
 from takewell.shape import GainEnvelope
+from takewell.wave import read_info
 
 RATE = 48_000
 Write = Callable[..., Roll]
@@ -57,6 +62,36 @@ def test_copies_stand_at_the_target_under_the_ceiling(sim, day: Roll, encoding: 
     )
     assert copy.clipped_samples == 0
     assert digests(day) == before
+
+
+@pytest.mark.outside
+@pytest.mark.skipif(not shutil.which("ffmpeg"), reason="ffmpeg is not installed")
+@pytest.mark.parametrize("encoding", ["float32", "int16"])
+def test_ffmpeg_reads_copies_at_the_target_under_the_ceiling(day: Roll, encoding: str) -> None:
+    propose(day)
+    (copy,) = render(day, encoding=encoding)  # type: ignore[arg-type]
+    heard = subprocess.run(
+        ["ffmpeg", "-nostats", "-i", str(copy.target), "-filter:a", "pan=mono|c0=c0,ebur128=peak=true", "-f", "null", "-"],
+        capture_output=True, text=True, check=True,
+    ).stderr.rsplit("Summary:", 1)[1]  # fmt: skip
+    # It prints tenths. Its mono counts once, as here.
+    assert float(re.search(r"I:\s+(\S+) LUFS", heard)[1]) == pytest.approx(-23.0, abs=0.3)  # type: ignore[index]
+    assert float(re.search(r"Peak:\s+(\S+) dBFS", heard)[1]) <= -1.0  # type: ignore[index]
+
+
+def test_shaped_noise_is_an_option_of_integer_copies_and_said_in_them(day: Roll) -> None:
+    moves = [Move("1-1", 1, 0.0, 60.0, 10.0, 0.0, 0.0, True, "")]
+    (plain,) = render(day, encoding="int16", moves=moves)
+    before = samples_of(plain.target)
+    (shaped,) = render(day, encoding="int16", moves=moves, noise_shaping=True)
+    after = samples_of(shaped.target)
+    history = read_info(shaped.target).bext.coding_history  # type: ignore[union-attr]
+    assert "TPDF dither" in history
+    assert "noise shaped" in history
+    exact = samples_of(day.folder / "1-T01.wav")[:, 0] * 10 ** (10 / 20)
+    # By the sum of the squares of the taps (`noise_shape`): 12.3 dB more at 48 kHz, unweighted.
+    more = 10 * np.log10(np.mean((after[:, 0] - exact) ** 2) / np.mean((before[:, 0] - exact) ** 2))
+    assert more == pytest.approx(12.3, abs=0.2)
 
 
 def test_float_copies_are_the_products_rounded_once(day: Roll) -> None:
@@ -272,3 +307,17 @@ def test_copies_of_loose_files_lie_in_any_folder_that_holds_none_of_them(day: Ro
         render(files, day.folder, moves=moves)
     (copy,) = render(files, day.folder / "beside", moves=moves)
     assert copy.target == day.folder / "beside" / "1-T01.wav"
+
+
+def test_what_the_limiter_did_is_listed_beside_the_moves(day: Roll) -> None:
+    moves = [Move("1-1", 1, 0.0, 60.0, 30.0, 0.0, 0.0, True, "")]
+    copies = render(day, encoding="float32", moves=moves)
+    done = limited(copies[0])
+    path = write_limited(day.folder, copies)
+    assert path == day.folder / "takewell" / "limited.csv"
+    with path.open(encoding="utf-8", newline="") as file:
+        rows = list(csv.DictReader(file))
+    assert len(rows) == done.places == len(copies[0].actions) > 0
+    assert max(float(row["most_db"]) for row in rows) == pytest.approx(done.most_db, abs=5e-4)
+    assert sum(float(r["end_s"]) - float(r["start_s"]) for r in rows) == pytest.approx(done.seconds, abs=1e-6)
+    assert {(row["take"], row["track"], row["what"]) for row in rows} == {("1-1", "1", "limited")}

@@ -68,6 +68,21 @@ if TYPE_CHECKING:
     metavar="TOML",
     help="Settings from the table [level] of a file; options given here win. Unless given, those the roll was levelled with last (takewell/level.toml).",
 )
+@click.option(
+    "--ride",
+    "ride_db_per_s",
+    default=0.1,
+    show_default=True,
+    metavar="DB_PER_S",
+    help="How fast a gain may follow speech that slowly changes in a long passage; 0 follows none.",
+)
+@click.option(
+    "--moves",
+    "texts",
+    type=click.Path(path_type=Path),
+    metavar="FOLDER",
+    help="Keep moves.csv in FOLDER/takewell instead of the roll, for a roll that cannot be written to; copies go there too unless --to is given.",
+)
 @click.option("--render", "render_copies", is_flag=True, help="Write levelled copies as well.")
 @click.option(
     "--to",
@@ -83,6 +98,11 @@ if TYPE_CHECKING:
     help="Samples of levelled copies; integers are dithered.",
 )
 @click.option(
+    "--noise-shaping",
+    is_flag=True,
+    help="Move the noise of integer copies to where ears hear least; sensible for 16 bits as the last step.",
+)
+@click.option(
     "--explain",
     metavar="TAKE",
     help="Say in sentences why each move of a take is what it is; writes nothing.",
@@ -95,9 +115,11 @@ def command(
     roll: Path,
     takes: tuple[str, ...],
     settings_file: Path | None,
+    texts: Path | None,
     render_copies: bool,
     to: Path | None,
     samples: Samples,
+    noise_shaping: bool,
     explain: str | None,
     undo: bool,
     as_json: bool,
@@ -109,31 +131,45 @@ def command(
     --render writes levelled copies, --undo takes the gains out of a levelled float copy again.
     """
     from takewell.cli.steps import proposed, real_roll, rendered
+    from takewell.level import past_the_end, write_limited
 
     if undo:
         return _undo(roll, to, as_json=as_json)
     found = real_roll(roll)
-    settings = _settings_of(found, settings_file)
+    place = texts or found.folder
+    settings = _settings_of(place, settings_file)
     if explain:
-        return _explain(found, explain, settings, as_json=as_json)
-    moves = proposed(found, settings, takes or None, quiet=as_json)
+        return _explain(found, explain, settings, texts, as_json=as_json)
+    moves = proposed(found, settings, takes or None, texts=texts, quiet=as_json)
     shown = [move for move in moves if not takes or move.take in takes]
-    copies = (
-        rendered(found, settings, takes or None, encoding=samples, out=to, quiet=as_json)
-        if render_copies
-        else ()
-    )
+    copies: tuple[LevelledCopy, ...] = ()
+    if render_copies:
+        out = to or (texts / "takewell" / "levelled" if texts else None)
+        copies = rendered(
+            found,
+            settings,
+            takes or None,
+            encoding=samples,
+            moves=moves,
+            out=out,
+            noise_shaping=noise_shaping,
+            quiet=as_json,
+        )
+    for sentence in past_the_end(found, moves):
+        say(sentence)
+    if copies:
+        write_limited(place, copies)
     if as_json:
         print_json({"moves": shown, "copies": copies})
     else:
-        _print(found, shown, copies)
+        _print(found, place, shown, copies)
     return NEEDS_A_PERSON if any(copy.clipped_samples for copy in copies) else DONE
 
 
-def _settings_of(roll: "Roll", file: Path | None) -> "LevelSettings":
+def _settings_of(place: Path, file: Path | None) -> "LevelSettings":
     from takewell.level import LevelSettings, roll_settings
 
-    base = roll_settings(roll.folder) if file is None else LevelSettings.from_toml(file)
+    base = roll_settings(place) if file is None else LevelSettings.from_toml(file)
     names = (
         "target_lufs",
         "ceiling_dbtp",
@@ -142,6 +178,7 @@ def _settings_of(roll: "Roll", file: Path | None) -> "LevelSettings":
         "floor_most_dbfs",
         "floor_jump_db",
         "limit_db",
+        "ride_db_per_s",
         "safety",
     )
     params = click.get_current_context().params
@@ -149,10 +186,10 @@ def _settings_of(roll: "Roll", file: Path | None) -> "LevelSettings":
     return LevelSettings.from_mapping(given, base)
 
 
-def _explain(roll: "Roll", take: str, settings: "LevelSettings", *, as_json: bool) -> int:
+def _explain(roll: "Roll", take: str, settings: "LevelSettings", texts: Path | None, *, as_json: bool) -> int:
     from takewell.level import explain
 
-    sentences = explain(roll, take, settings)
+    sentences = explain(roll, take, settings, texts=texts)
     if as_json:
         print_json({"take": take, "sentences": sentences})
     else:
@@ -173,7 +210,10 @@ def _undo(copy: Path, to: Path | None, *, as_json: bool) -> int:
     return DONE if undone.whole else NEEDS_A_PERSON
 
 
-def _print(roll: "Roll", moves: "list[Move]", copies: "tuple[LevelledCopy, ...]") -> None:
+def _print(roll: "Roll", place: Path, moves: "list[Move]", copies: "tuple[LevelledCopy, ...]") -> None:
+    from takewell.level import limited
+    from takewell.level.limited import LIMITED
+
     names = {
         (take.id, track.number): track.name or f"track {track.number}"
         for take in roll.takes
@@ -193,15 +233,16 @@ def _print(roll: "Roll", moves: "list[Move]", copies: "tuple[LevelledCopy, ...]"
     if rows:
         print_table(("take", "track", "from, to", "gain dB", "whose", "why"), rows, numbers=(3,))
         print(
-            f"{len(rows)} moves in {roll.folder / 'takewell' / 'moves.csv'}; change a line there and it stays as you set it."
+            f"{len(rows)} moves in {place / 'takewell' / 'moves.csv'}; change a line there and it stays as you set it."
         )
     else:
         print("No track wants a move.")
     for copy in copies:
-        print(
-            f"{copy.target}: {copy.source} levelled"
-            + (f", {len(copy.actions)} places limited" if copy.actions else "")
-        )
+        done = limited(copy)
+        what = f", {done.places} places limited by at most {done.most_db:.1f} dB, {done.seconds:.1f} s in all"
+        print(f"{copy.target}: {copy.source} levelled{what if done.places else ''}")
+    if any(limited(copy).places for copy in copies):
+        print(f"Every place is listed in {place / 'takewell' / LIMITED}.")
         if copy.clipped_samples:
             say(
                 f"{copy.target}: {copy.clipped_samples} samples did not fit and were held at the rails; render float or lower the moves."

@@ -140,6 +140,7 @@ def rendered(
     encoding: Samples = "int24",
     moves: "tuple[Move, ...] | None" = None,
     out: Path | None = None,
+    noise_shaping: bool = False,
     quiet: bool,
 ) -> "tuple[LevelledCopy, ...]":
     """Write levelled copies of what has moves."""
@@ -154,6 +155,7 @@ def rendered(
             takes=takes,
             moves=moves,
             settings=settings,
+            noise_shaping=noise_shaping,
             progress=_of_samples(show),
         )
 

@@ -4,6 +4,7 @@ Conventions: sentences for a person; a heading a track, a line a move, in order.
 """
 
 from itertools import pairwise
+from pathlib import Path
 
 from takewell.errors import SettingError
 from takewell.level.plan import Prediction, TrackPlan
@@ -13,7 +14,9 @@ from takewell.level.settings import LevelSettings
 from takewell.roll import Roll
 
 
-def explain(roll: Roll, take: str, settings: LevelSettings | None = None) -> tuple[str, ...]:
+def explain(
+    roll: Roll, take: str, settings: LevelSettings | None = None, *, texts: Path | None = None
+) -> tuple[str, ...]:
     """Return the reasons for a take's moves, one line each, with a heading for each track.
 
     Parameters
@@ -22,6 +25,8 @@ def explain(roll: Roll, take: str, settings: LevelSettings | None = None) -> tup
     take : str
         The take's name.
     settings : LevelSettings, optional
+    texts : Path, optional
+        As for `propose`.
 
     Raises
     ------
@@ -31,7 +36,7 @@ def explain(roll: Roll, take: str, settings: LevelSettings | None = None) -> tup
         If a file cannot be read.
     """
     settings = settings or LevelSettings()
-    plans = plan_roll(roll, settings, takes=[take])
+    plans = plan_roll(roll, settings, takes=[take], texts=texts)
     if not plans:
         raise SettingError(
             f"take {take!r} has no track to level: it is room tone or line-up tone, or its tracks have other roles."

@@ -12,7 +12,7 @@
 The search works on the K-weighted level of each utterance, weighted by its seconds of speech (at most
 `MOST_WEIGHT_S`, so one long speech is no anchor). The variance of one second of speech is estimated from
 neighbouring utterances (median, so changes do not count) and held between 2.5 and 5 dB squared. One change
-costs `CHANGE_COST` ln(seconds of speech) variances, and a slope as much again. Quiet sounds that are no passage of speech (a breath, a
+costs `CHANGE_COST` ln(seconds of speech) variances, and a slope `SLOPE_COST` times that logarithm. Quiet sounds that are no passage of speech (a breath, a
 chair, a word from afar: `FAR_UNDER_DB` under the speech around and less than `LEAST_QUIET_S` together) are left
 out of the search and go with the passage around them.
 
@@ -37,6 +37,7 @@ from takewell.level.speech import Heard, Setting, Utterance, utterances
 F64 = NDArray[np.float64]
 
 CHANGE_COST = 4.0
+SLOPE_COST = 6.0
 LEAST_SPREAD_DB, MOST_SPREAD_DB = 2.5, 5.0
 MOST_WEIGHT_S = 3.0
 FAR_UNDER_DB = 10.0
@@ -174,14 +175,14 @@ def _groups(spoken: list[Utterance], wanted: LevelSettings) -> list[tuple[list[U
     counted = _without_far_ones(spoken)
     levels = np.array([spoken[i].level_db for i in counted])
     weights = np.array([min(spoken[i].active_s, MOST_WEIGHT_S) for i in counted])
-    cost = CHANGE_COST * math.log(float(weights.sum()) + math.e)
+    size = math.log(float(weights.sum()) + math.e)
     found = segments(
         levels,
         weights,
         np.array([(spoken[i].start_s + spoken[i].end_s) / 2 for i in counted]),
         variance=_variance(levels, weights),
-        penalty=cost,
-        slope_cost=cost,
+        penalty=CHANGE_COST * size,
+        slope_cost=SLOPE_COST * size,
         steepest=steepest_line(wanted),
     )
     changes = [segment.first for segment in found[1:]]

@@ -9,11 +9,12 @@ is taken for a person's.
 Conventions: as in ``moves.csv``; lines of takes that were not asked for stay as they are.
 """
 
-from collections.abc import Callable, Iterable, Sequence
-from dataclasses import replace
+from collections.abc import Callable, Sequence
+from pathlib import Path
 
 from takewell.errors import SettingError
 from takewell.level.gather import gather
+from takewell.level.lines import check_lines, must_hold, persons_in
 from takewell.level.plan import LEVELLED_KINDS, TrackPlan, plan_take
 from takewell.level.settings import LevelSettings, keep_settings
 from takewell.roll import Move, Roll, Take, TrackReader, measured_take, read_moves, write_moves
@@ -22,14 +23,13 @@ from takewell.roll.moves import PROPOSED
 Progress = Callable[[str, int, int], None]
 """Called with a take's name, the number of takes done, and their count."""
 
-TAKEN_OUT = "taken out by hand"
-
 
 def propose(
     roll: Roll,
     settings: LevelSettings | None = None,
     *,
     takes: Sequence[str] | None = None,
+    texts: Path | None = None,
     progress: Progress | None = None,
 ) -> tuple[Move, ...]:
     """Return a roll's moves, the person's lines among them, and write them to its ``moves.csv``.
@@ -41,33 +41,46 @@ def propose(
     settings : LevelSettings, optional
     takes : sequence of str, optional
         Names of the takes to look at; all by default.
+    texts : Path, optional
+        The folder whose ``takewell/moves.csv`` is meant, where it is not the roll's own: for a roll that cannot be
+        written to.
     progress : callable, optional
 
     Raises
     ------
     SettingError
-        If a take is not in the roll, or ``moves.csv`` cannot be understood.
+        If a take is not in the roll, or a line of ``moves.csv`` cannot be understood or does not speak of the roll.
     FileError
         If a file cannot be read.
     DestinationError
         If the moves cannot be written.
     """
-    plans = plan_roll(roll, settings, takes=takes, progress=progress)
-    stands = read_moves(roll.folder)
+    keeps = roll.keeps or texts is not None
+    texts = texts or roll.folder
+    if keeps:
+        must_hold(texts)
+    plans = plan_roll(roll, settings, takes=takes, texts=texts, progress=progress)
+    stands = read_moves(texts)
     planned = {(plan.take, plan.number) for plan in plans}
     looked_at = {take.id for take in chosen_takes(roll, takes)}
-    # A line of a track that is no longer levelled was no decision of a person's unless they fixed it.
-    kept = [m for m in stands if (m.take, m.track) not in planned and (m.fixed or m.take not in looked_at)]
+    known = {take.id for take in roll.takes}
+    # A line of a track that is no longer levelled, or of a take that is gone, was no decision of a person's unless
+    # they fixed it.
+    kept = [
+        m
+        for m in stands
+        if (m.take, m.track) not in planned and (m.fixed or (m.take in known and m.take not in looked_at))
+    ]
     moves = [move for plan in plans for move in plan.moves]
-    if not roll.keeps:
+    if not keeps:
         return tuple(moves)
     order = {take.id: index for index, take in enumerate(roll.takes)}
     everything = sorted(kept + moves, key=lambda m: (order.get(m.take, len(order)), m.track, m.start_s))
-    before = read_moves(roll.folder, PROPOSED)
-    proposed = [m for m in before if (m.take, m.track) not in planned] + [m for m in moves if not m.fixed]
-    written = write_moves(roll.folder, everything, keep_fixed=False)
-    write_moves(roll.folder, proposed, keep_fixed=False, name=PROPOSED)
-    keep_settings(roll.folder, settings or LevelSettings())
+    before = [m for m in read_moves(texts, PROPOSED) if m.take in known and (m.take, m.track) not in planned]
+    proposed = before + [m for m in moves if not m.fixed]
+    written = write_moves(texts, everything, keep_fixed=False)
+    write_moves(texts, proposed, keep_fixed=False, name=PROPOSED)
+    keep_settings(texts, settings or LevelSettings())
     return written
 
 
@@ -76,6 +89,7 @@ def plan_roll(
     settings: LevelSettings | None = None,
     *,
     takes: Sequence[str] | None = None,
+    texts: Path | None = None,
     progress: Progress | None = None,
 ) -> tuple[TrackPlan, ...]:
     """Return the plan of every levelled track, the person's lines respected; writes nothing but the logbook.
@@ -87,7 +101,8 @@ def plan_roll(
     """
     settings = settings or LevelSettings()
     chosen = chosen_takes(roll, takes)
-    fixed = persons_lines(read_moves(roll.folder), read_moves(roll.folder, PROPOSED))
+    fixed = persons_in(roll, texts or roll.folder)
+    check_lines(roll, fixed, texts or roll.folder)
     plans: list[TrackPlan] = []
     for index, take in enumerate(chosen):
         if progress is not None:
@@ -119,41 +134,3 @@ def chosen_takes(roll: Roll, names: Sequence[str] | None) -> tuple[Take, ...]:
             known = ", ".join(list(by_name)[:20]) or "none"
             raise SettingError(f"{roll.folder} has no take {name!r}; its takes are {known}.")
     return tuple(by_name[name] for name in dict.fromkeys(names))
-
-
-def persons_lines(stands: Iterable[Move], proposed: Iterable[Move]) -> list[Move]:
-    """Return the lines a person fixed, changed, added or took out, as fixed lines.
-
-    Parameters
-    ----------
-    stands : iterable of Move
-        What ``moves.csv`` holds now.
-    proposed : iterable of Move
-        What was proposed last.
-    """
-    stands, proposed = list(stands), list(proposed)
-    offered = {_figures(move) for move in proposed}
-    found = [
-        move if move.fixed else replace(move, fixed=True, reason=f"changed by hand ({move.reason})")
-        for move in stands
-        if move.fixed or _figures(move) not in offered
-    ]
-    standing = {_figures(move) for move in stands}
-    for move in proposed:
-        if _figures(move) not in standing and not any(_meet(move, other) for other in stands):
-            found.append(replace(move, gain_db=0.0, fixed=True, reason=TAKEN_OUT))
-    return found
-
-
-def _figures(move: Move) -> tuple[str, int, float, float, float, float, float]:
-    return (
-        move.take, move.track, move.start_s, move.end_s, move.gain_db, move.fade_in_s, move.fade_out_s
-    )  # fmt: skip
-
-
-def _meet(a: Move, b: Move) -> bool:
-    """Return whether two moves of one track share more than half of the shorter one."""
-    shared = min(a.end_s, b.end_s) - max(a.start_s, b.start_s)
-    return (a.take, a.track) == (b.take, b.track) and shared > 0.5 * min(
-        a.end_s - a.start_s, b.end_s - b.start_s
-    )

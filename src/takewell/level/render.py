@@ -16,6 +16,7 @@ from takewell import __version__, files
 from takewell.engine.render import RenderedEncoding, RenderedFile, Rendering, render_series
 from takewell.errors import SettingError
 from takewell.level.levelled_copy import CopyTrack, LevelledCopy, write_sidecar
+from takewell.level.lines import check_lines, persons_in
 from takewell.level.propose import chosen_takes
 from takewell.level.settings import LevelSettings
 from takewell.roll import MediaFile, Move, Piece, Roll, Take, Track, derived_folder, read_moves
@@ -37,6 +38,7 @@ def render(
     takes: Sequence[str] | None = None,
     moves: Sequence[Move] | None = None,
     settings: LevelSettings | None = None,
+    noise_shaping: bool = False,
     progress: Progress | None = None,
 ) -> tuple[LevelledCopy, ...]:
     """Write levelled copies of the files that have moves, and return what was done to each.
@@ -54,6 +56,8 @@ def render(
         What to apply; the roll's ``moves.csv`` by default.
     settings : LevelSettings, optional
         For the ceiling and the shape of joins.
+    noise_shaping : bool
+        Whether the noise of integers is moved to where ears hear least, see `takewell.wave.noise_shape`.
     progress : callable, optional
 
     Raises
@@ -68,7 +72,9 @@ def render(
     settings = settings or LevelSettings()
     if encoding not in ENCODINGS:
         raise SettingError(f"encoding {encoding!r} is not rendered; {', '.join(ENCODINGS)} are.")
-    moves = read_moves(roll.folder) if moves is None else moves
+    if moves is None:
+        moves = read_moves(roll.folder)
+        check_lines(roll, persons_in(roll, roll.folder), roll.folder)
     folder = derived_folder(roll, out, FOLDER)
     jobs = [
         job
@@ -86,7 +92,7 @@ def render(
 
     copies: list[LevelledCopy] = []
     for job in jobs:
-        copies += _render_job(roll, job, folder, encoding, settings, advance)
+        copies += _render_job(roll, job, folder, encoding, settings, advance, noise_shaping=noise_shaping)
     return tuple(copies)
 
 
@@ -141,6 +147,8 @@ def _render_job(
     encoding: RenderedEncoding,
     settings: LevelSettings,
     advance: Callable[[int], None],
+    *,
+    noise_shaping: bool,
 ) -> list[LevelledCopy]:
     envelopes = [_envelope(job, track, settings) for track in job.tracks]
     rendered = []
@@ -149,7 +157,7 @@ def _render_job(
         target = folder / (file.path if source.suffix.lower() == ".wav" else f"{file.path}.wav")
         info = read_info(source)
         files.make_folder(target.parent)
-        note = _sentence(job, encoding, settings)
+        note = _sentence(job, encoding, settings, noise_shaping=noise_shaping)
         rendered.append(
             RenderedFile(
                 source,
@@ -160,7 +168,12 @@ def _render_job(
             )
         )
     rendering = render_series(
-        rendered, envelopes, encoding=encoding, ceiling_dbtp=settings.ceiling_dbtp, progress=advance
+        rendered,
+        envelopes,
+        encoding=encoding,
+        ceiling_dbtp=settings.ceiling_dbtp,
+        noise_shaping=noise_shaping,
+        progress=advance,
     )
     copies = _copies(job, rendered, rendering, envelopes, encoding, settings)
     for copy in copies:
@@ -231,7 +244,7 @@ def _within(actions: Sequence[Action], channel: int, start: int, length: int) ->
     )
 
 
-def _sentence(job: _Job, encoding: RenderedEncoding, settings: LevelSettings) -> str:
+def _sentence(job: _Job, encoding: RenderedEncoding, settings: LevelSettings, *, noise_shaping: bool) -> str:
     gains = []
     for track in job.tracks:
         if track is not None and job.moves[track.number]:
@@ -246,6 +259,7 @@ def _sentence(job: _Job, encoding: RenderedEncoding, settings: LevelSettings) ->
     return (
         f"Takewell {__version__} levelled copy: {', '.join(gains)}; "
         f"true peak held under {settings.ceiling_dbtp:g} dBTP; {depth[encoding]}"
+        + (", noise shaped" if noise_shaping and encoding != "float32" else "")
     )
 
 
