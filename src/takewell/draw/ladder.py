@@ -17,7 +17,7 @@ from takewell.draw.track import signed
 NAMES, TAIL = 152, 78
 """Room for the sources' names on the left, for the last post's figures on the right, in pixels."""
 
-LONGEST_NAME = 19
+LONGEST_NAME = 20
 """Characters of a name that fit there; longer ones are cut, the table beside the drawing has them whole."""
 
 HEAD, FOOT = 44, 8

@@ -248,10 +248,13 @@ def _rows_needed(marks: Sequence[Mark]) -> int:
     return min(LABEL_ROWS, len(marks))
 
 
-def _wrap(width: float, height: float, palette: Palette, title: str, parts: list[str]) -> str:
+def _wrap(
+    width: float, height: float, palette: Palette, title: str, parts: list[str], *, elastic: bool = False
+) -> str:
+    fit = 'preserveAspectRatio="none" ' if elastic else ""
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" width="{width:g}" height="{height:g}" '
-        f'viewBox="0 0 {width:g} {height:g}" role="img" aria-label="{escape(title, quote=True)}" '
+        f'viewBox="0 0 {width:g} {height:g}" {fit}role="img" aria-label="{escape(title, quote=True)}" '
         f'font-family="{escape(palette.font, quote=True)}" font-size="11">{"".join(parts)}</svg>'
     )
 
@@ -308,7 +311,8 @@ def thumbnail(
 ) -> str:
     """Return a track as a strip for one row of a day sheet: the same drawing without scales or words.
 
-    The scale is the same for every strip, +20 to -100 dB, so that rows can be compared by eye.
+    The scale is the same for every strip, +20 to -100 dB, so that rows can be compared by eye. It may be stretched in
+    either direction, since it holds no words.
     """
     field = _Field(0, width, 1, height - 1, shown.duration_s, 20, -100)
     parts = [_line(0, width, float(field.y(0.0)), palette.soft_ink, ' stroke-width=".6"')]
@@ -321,4 +325,4 @@ def thumbnail(
                 f'<rect x="{start:.1f}" y="1" width="{max(end - start, 2):.1f}" height="{height - 2:g}" '
                 f'fill="none" stroke="{palette.damage}" stroke-width="1.1" stroke-dasharray="4 2"/>'
             )
-    return _wrap(width, height, palette, title, parts)
+    return _wrap(width, height, palette, title, parts, elastic=True)
