@@ -25,7 +25,7 @@ from takewell.errors import SettingError
 from takewell.roll import Take
 from takewell.sync.placed import by_clip, clip_length_s, clip_start_s, stretches
 from takewell.sync.timeline import START_HOUR, frame_at_or_after, timeline_rate
-from takewell.sync.values import Clip, Recording, SyncReport
+from takewell.sync.values import Recording, SyncReport
 from takewell.timecode import PULL_DOWN, Timecode, TimecodeRate
 
 MOST_EVENTS = 999

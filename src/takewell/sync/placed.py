@@ -10,7 +10,7 @@ recording from its first sample on its own clock. `speed` is recording seconds p
 from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
-from itertools import groupby
+from itertools import groupby, pairwise
 
 from takewell.sync.values import Clip, Pairing
 
@@ -58,7 +58,7 @@ def stretches(pairing: Pairing) -> tuple[Stretch, ...]:
         shifts.append(shift)
     end_s = float(clip_length_s(pairing.clip))
     found: list[Stretch] = []
-    for low, high, moved in zip(edges, edges[1:], shifts, strict=True):
+    for (low, high), moved in zip(pairwise(edges), shifts, strict=True):
         start = max(first_s + low / speed + moved, 0.0)
         stop = min(first_s + high / speed + moved, end_s)
         if found and found[-1].clip_end_s > start:

@@ -85,17 +85,19 @@ def write_synced(
     FileError
         If the recording cannot be read.
     DestinationError
-        If the file cannot be written, or would lie over one of the recording's own.
+        If the file cannot be written, or would lie among the originals.
     """
     recording = pairing.recording
     places = stretches(pairing)
     if recording is None or not places:
         raise DestinationError(f"{pairing.clip.name} has no recording beside it; there is nothing to write.")
     take = recording.take
+    media = {(recording.folder / file.path).resolve().parent for file in take.files}
+    if folder.resolve() in media:
+        raise DestinationError(
+            f"{folder} holds the original recordings; choose another folder for synced files."
+        )
     path = files.make_folder(folder) / f"{name or f'{pairing.clip.path.stem}_{take.id}'}.wav"
-    originals = {(recording.folder / media.path).resolve() for media in take.files}
-    if path.resolve() in originals:
-        raise DestinationError(f"{path} is an original recording; choose another folder.")
     length = round(clip_length_s(pairing.clip) * take.rate)
     encoding = _encoding(take)
     drifts = abs(pairing.drift_ppm or 0.0) > _LEAST_CORRECTED_PPM
@@ -108,7 +110,7 @@ def write_synced(
         channels=len(take.tracks),
         encoding=encoding,
         bext=_bext(pairing, take, reference, encoding, corrected=corrected),
-        ixml=_ixml(pairing, take),
+        ixml=_ixml(pairing, take, reference),
         dither=corrected,
     )
     with writer, TrackReader(recording.folder, take) as reader:
@@ -231,7 +233,7 @@ def _bext(
     return append_history(fresh, row)
 
 
-def _ixml(pairing: Pairing, take: Take) -> Ixml:
+def _ixml(pairing: Pairing, take: Take, reference: int) -> Ixml:
     rate = pairing.clip.timecode_rate or take.timecode_rate
     return Ixml(
         project=take.project,
@@ -243,6 +245,8 @@ def _ixml(pairing: Pairing, take: Take) -> Ixml:
         timecode_rate="" if rate is None else rate.fraction,
         timecode_flag="" if rate is None else rate.flag,
         file_sample_rate=take.rate,
+        timestamp_sample_rate=take.rate,
+        timestamp_samples=reference,
         original_filename=Path(take.files[0].path).name,
         tracks=tuple(
             IxmlTrack(place, place, track.name, track.function)
