@@ -12,13 +12,20 @@ from dataclasses import asdict, dataclass, fields
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from takewell.errors import FileError
 from takewell.files import make_folder, write_text
-from takewell.plan.levels import DISTRIBUTION, SENSITIVITY_SD_DB, TrackLevels
+from takewell.plan.chain import gain_through
+from takewell.plan.day import SetUp
+from takewell.plan.levels import DISTRIBUTION, SENSITIVITY_SD_DB, TrackLevels, chain_of, gains_of
 from takewell.plan.outcome import DayPlan
 from takewell.units import finite_or_none
 
 FILE_NAME = "plan.json"
+
+LIMITS_EVERY_DB = 6.0
+"""Distance of the gains for which limits are kept: between the gains a data sheet states they are straight lines."""
 
 
 @dataclass(frozen=True)
@@ -40,6 +47,16 @@ class PredictedSource:
 
 
 @dataclass(frozen=True)
+class PartLimit:
+    """Where one part of the chain gives way, as a sample value in the file, for one gain."""
+
+    part: str
+    """``microphone``, ``transmitter``, ``preamplifier``, ``converter`` or ``file``."""
+    gain_db: float
+    file_dbfs: float
+
+
+@dataclass(frozen=True)
 class Prediction:
     """What one track of one set-up should read."""
 
@@ -52,18 +69,31 @@ class Prediction:
     noise_floor_dbfs_a: float
     noise_floor_sd_db: float
     sources: tuple[PredictedSource, ...]
+    limits: tuple[PartLimit, ...] = ()
+    """By part and rising gain; none where the plan was stored before they were kept."""
+
+    def limits_at(self, gain_db: float) -> dict[str, float]:
+        """Return where each part gives way at a gain, in dBFS of the file; straight lines between the gains kept."""
+        found: dict[str, list[PartLimit]] = {}
+        for limit in self.limits:
+            found.setdefault(limit.part, []).append(limit)
+        return {
+            part: float(np.interp(gain_db, [k.gain_db for k in kept], [k.file_dbfs for k in kept]))
+            for part, kept in found.items()
+        }
 
 
 def predictions(plan: DayPlan) -> tuple[Prediction, ...]:
     """Return what every track of every set-up should read."""
-    return tuple(_prediction(t.levels, s.set_up.scenes) for s in plan.set_ups for t in s.tracks)
+    rate = plan.day.sample_rate_hz
+    return tuple(_prediction(t.levels, s.set_up, rate) for s in plan.set_ups for t in s.tracks)
 
 
-def _prediction(levels: TrackLevels, scenes: tuple[str, ...]) -> Prediction:
+def _prediction(levels: TrackLevels, set_up: SetUp, rate: int) -> Prediction:
     track = levels.track
     return Prediction(
         set_up=levels.set_up,
-        scenes=scenes,
+        scenes=set_up.scenes,
         track=track.name,
         role=track.role,
         encoding=track.encoding,
@@ -84,7 +114,27 @@ def _prediction(levels: TrackLevels, scenes: tuple[str, ...]) -> Prediction:
             )
             for heard in levels.sources
         ),
+        limits=_limits(levels, set_up, rate),
     )
+
+
+def _limits(levels: TrackLevels, set_up: SetUp, rate: int) -> tuple[PartLimit, ...]:
+    """Return where each part gives way in the file, over the gains that can be set."""
+    gains = gains_of(levels.track)
+    kept = {gains[0], gains[-1], levels.track.gain_db}
+    for gain_db in gains:
+        if gain_db >= min(kept) + LIMITS_EVERY_DB and all(abs(gain_db - k) >= LIMITS_EVERY_DB for k in kept):
+            kept.add(gain_db)
+    found = []
+    for gain_db in sorted(kept):
+        chain = chain_of(levels.track, set_up, rate, gain_db=gain_db)
+        whole_db = gain_through(chain)
+        found += [
+            PartLimit(stage.part, gain_db, stage.limit_db + whole_db - gain_through(chain, index))
+            for index, stage in enumerate(chain)
+            if math.isfinite(stage.limit_db)
+        ]
+    return tuple(sorted(found, key=lambda limit: (limit.part, limit.gain_db)))
 
 
 def prediction_for(stored: Sequence[Prediction], scene: str, track: str) -> Prediction | None:
@@ -143,9 +193,10 @@ def stored_predictions(roll: Path) -> tuple[Prediction, ...]:
 
 
 def _restored(entry: dict[str, Any]) -> Prediction:
-    kept = {f.name: entry[f.name] for f in fields(Prediction)}
+    kept = {f.name: entry[f.name] for f in fields(Prediction) if f.name != "limits"}
+    limits = tuple(PartLimit(**limit) for limit in entry.get("limits", ()))
     sources = tuple(
         PredictedSource(**{f.name: source[f.name] for f in fields(PredictedSource)})
         for source in entry["sources"]
     )
-    return Prediction(**{**kept, "scenes": tuple(entry["scenes"]), "sources": sources})
+    return Prediction(**{**kept, "scenes": tuple(entry["scenes"]), "sources": sources}, limits=limits)
