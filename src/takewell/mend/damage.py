@@ -38,8 +38,8 @@ RAIL_SHARE = 0.996
 AROUND = 3
 """Samples on both sides of a hurt one that a filter behind the damage may have touched."""
 
-JOIN_S = 0.05
-"""Hurt places nearer than this are mended as one."""
+JOIN_S = 0.3
+"""Hurt places nearer than this are mended as one: two fades need room, and a fade is worse than more of the twin."""
 
 _NONE: Places = np.zeros((0, 2), np.int64)
 

@@ -7,7 +7,7 @@ moment within reach, where what differs is least.
 Conventions: positions are samples of the track's take.
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,6 +28,12 @@ WINDOW_S = 0.5
 HOP_S = 0.25
 LOOK_S = 12.0
 """How far from a place the twin is lined up."""
+
+LOUD_SHARE = 0.1
+"""A stretch within 10 dB of the loudest within reach is loud; the nearest such is taken."""
+
+TRIES = 3
+"""Loud stretches tried on a side."""
 
 WHOLE_SHARE = 0.5
 """Least share of whole samples in such a stretch."""
@@ -78,6 +84,10 @@ class Bench:
     hurt: Places
     twin_hurt: Places
     """In the track's positions."""
+    moved: tuple[int, ...] = ()
+    """Where the examination saw the gain between the two moved."""
+    fits: dict[int, Fit | None] = field(default_factory=dict)
+    """Found so far, by the start of the stretch; places near each other share them."""
 
 
 def lay(bench: Bench, start: int, stop: int) -> tuple[Laid, float]:
@@ -154,34 +164,44 @@ def join(bench: Bench, place: tuple[int, int], kinds: tuple[str, ...]) -> Join:
 
 
 def _fit_beside(bench: Bench, edge: int, side: int) -> Fit | None:
-    """Return the fit of the loudest stretch within reach before (-1) or behind (+1) a position."""
-    rate = bench.track.rate
-    size, hop, look = round(WINDOW_S * rate), round(HOP_S * rate), round(LOOK_S * rate)
-    low, high = (
-        (max(edge - look, 0), edge) if side < 0 else (edge, min(edge + look, bench.track.length_samples))
-    )
-    if high - low < size // 2:
-        return None
-    size = min(size, high - low)
-    track = bench.track.clean(low, high - low)
-    usable = _whole(bench, low, high)
-    best: tuple[float, int] | None = None
-    for at in range(0, high - low - size + 1, hop):
-        whole = usable[at : at + size]
-        if np.count_nonzero(whole) < WHOLE_SHARE * size:
+    """Return the fit of the nearest loud stretch within reach before (-1) or behind (+1) a position."""
+    rate, length = bench.track.rate, bench.track.length_samples
+    size, hop = round(WINDOW_S * rate), round(HOP_S * rate)
+    for look_s in (LOOK_S / 4, LOOK_S):
+        look = round(look_s * rate)
+        low, high = (max(edge - look, 0), edge) if side < 0 else (edge, min(edge + look, length))
+        # On a grid of the take, so that places near each other ask for the same stretches.
+        starts = range(-(-low // hop) * hop, high - size + 1, hop)
+        if not len(starts):
             continue
-        energy = float(np.mean(track[at : at + size][whole] ** 2))
-        if energy > 0 and (best is None or energy > best[0]):
-            best = energy, at
-    if best is None:
-        return None
-    at = best[1]
-    clock = bench.clock
-    # A long way off, the drift that the pair states is part of the step; what is left is found here.
-    found = fit(
-        track[at : at + size], bench.twin.clean, low + at, clock.delay, clock.step, usable[at : at + size]
-    )
-    return found if found is not None and found.left_db <= FITS_DB else None
+        track, usable = bench.track.clean(low, high - low), _whole(bench, low, high)
+        heard = [
+            (at, _energy(track[at - low : at - low + size], usable[at - low : at - low + size]))
+            for at in starts
+        ]
+        loudest = max(energy for _, energy in heard)
+        loud = [at for at, energy in heard if energy > 0 and energy >= LOUD_SHARE * loudest]
+        for at in (loud[::-1] if side < 0 else loud)[:TRIES]:
+            found = _fit_at(bench, at, size)
+            if found is not None:
+                return found
+    return None
+
+
+def _energy(samples: F64, usable: Bools) -> float:
+    """Return the mean square of what is usable, 0 where too little is."""
+    if np.count_nonzero(usable) < WHOLE_SHARE * len(samples):
+        return 0.0
+    return float(np.mean(samples[usable] ** 2))
+
+
+def _fit_at(bench: Bench, at: int, size: int) -> Fit | None:
+    if at not in bench.fits:
+        clock = bench.clock
+        usable = _whole(bench, at, at + size)
+        found = fit(bench.track.clean(at, size), bench.twin.clean, at, clock.delay, clock.step, usable)
+        bench.fits[at] = found if found is not None and found.left_db <= FITS_DB else None
+    return bench.fits[at]
 
 
 def _whole(bench: Bench, low: int, high: int) -> Bools:
@@ -202,7 +222,13 @@ def _gains(bench: Bench, laid: Laid, start: int, stop: int) -> Points:
     values = np.array([gain for _, gain in every])
     if values.max() - values.min() <= STEADY_DB:
         return ((every[0][0], float(decibels(np.mean(amplitude(values))))),)
-    return tuple(every)
+    points = list(every)
+    for moved in bench.moved:
+        before = [gain for at, gain in every if at < moved]
+        after = [gain for at, gain in every if at >= moved]
+        if before and after:
+            points += [(moved - 0.5, before[-1]), (moved + 0.5, after[0])]
+    return tuple(sorted(points))
 
 
 def _gains_inside(bench: Bench, laid: Laid, start: int, stop: int) -> list[tuple[float, float]]:

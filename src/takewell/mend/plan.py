@@ -144,9 +144,9 @@ def _from_twin(
         twin_hurts = _hurts(examination, twin.take, twin.track)
         hurt_there = hurt_places(whole, twin_hurts)
         mapped = np.floor((hurt_there - clock.delay) / clock.step).astype(np.int64)
-        bench = Bench(sound, whole, clock, hurt_places(sound, hurts), mapped)
+        bench = Bench(sound, whole, clock, hurt_places(sound, hurts), mapped, _moved(twin, take.rate))
         places, why = _places(bench, hurts, twin_hurts)
-        bench = replace(bench, hurt=places)
+        bench = replace(bench, hurt=places, fits={})
         joins: list[Join] = []
         for place in places.tolist():
             try:
@@ -154,6 +154,14 @@ def _from_twin(
             except Unfit as reason:
                 why.append(f"{name}: {reason}")
     return replace(mended, joins=tuple(joins), encoding=_encoding(track, joins)), list(dict.fromkeys(why))
+
+
+def _moved(twin: _Twin, rate: int) -> tuple[int, ...]:
+    """Return where the gain between track and twin was moved, in samples of the track."""
+    drift = 1 + twin.pair.drift_ppm * 1e-6
+    moved_s = [p.start_s for p in twin.pair.passages if p.state == "steady" and p.changed_by_db]
+    own_s = moved_s if twin.is_copy else [twin.pair.delay_s + at_s * drift for at_s in moved_s]
+    return tuple(round(at_s * rate) for at_s in own_s)
 
 
 def _places(

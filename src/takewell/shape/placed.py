@@ -50,6 +50,12 @@ def placed(samples: NDArray[np.floating], start: float, step: float, count: int)
         return _whole(samples, int(start), count)
     out = np.empty(count)
     table = _table()
+    if step == 1.0 and count:
+        base = int(np.floor(start))
+        row, part = divmod((start - base) * _PLACES, 1.0)
+        taps = table[int(row)] * (1 - part) + table[int(row) + 1] * part
+        read = _whole(samples, base - REACH + 1, count + 2 * REACH - 1)
+        return np.asarray(np.correlate(read, taps, "valid"))
     for first in range(0, count, _AT_ONCE):
         at = start + step * np.arange(first, min(first + _AT_ONCE, count))
         base = np.floor(at).astype(np.int64)
