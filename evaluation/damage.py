@@ -23,6 +23,8 @@ CLEAN = (
     "whine",
     "rf_burst",
     "clock_clicks",
+    "limited",
+    "soft_saturation",
     "nonfinite",
     "dead_track",
 )

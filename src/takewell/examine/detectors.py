@@ -15,15 +15,21 @@ from takewell.examine.evidence import TakeEvidence, TrackEvidence
 from takewell.examine.file_state import find_file_states
 from takewell.examine.floor_off_plan import find_floor_off_plan
 from takewell.examine.hum import find_hum
+from takewell.examine.limited import find_limited
 from takewell.examine.mix_content import find_mix_content
 from takewell.examine.noisy import find_noisy
 from takewell.examine.nonfinite import find_nonfinite
 from takewell.examine.over_full_scale import find_over_full_scale
+from takewell.examine.plosive import find_plosives
 from takewell.examine.recorded_level import find_recorded_level
 from takewell.examine.rf_burst import find_rf_burst
+from takewell.examine.rumble import find_rumble
 from takewell.examine.slips import find_slips
+from takewell.examine.soft_saturation import find_soft_saturation
+from takewell.examine.thump import find_thumps
 from takewell.examine.time_order import find_time_order
 from takewell.examine.whine import find_whine
+from takewell.examine.wind import find_wind
 from takewell.roll.values import Finding, Role
 
 SPEECH: frozenset[Role] = frozenset({"iso", "safety", "mix", "camera"})
@@ -46,6 +52,8 @@ class TrackDetector:
 TRACK_DETECTORS = (
     TrackDetector(find_clipped, SOUND),
     TrackDetector(find_over_full_scale, SOUND),
+    TrackDetector(find_limited, SPEECH),
+    TrackDetector(find_soft_saturation, SPEECH),
     TrackDetector(find_nonfinite, ANY),
     TrackDetector(find_digital_silence, ANY),
     TrackDetector(find_dropouts, SOUND),
@@ -55,6 +63,10 @@ TRACK_DETECTORS = (
     TrackDetector(find_whine, SPEECH),
     TrackDetector(find_rf_burst, SPEECH),
     TrackDetector(find_noisy, SPEECH),
+    TrackDetector(find_rumble, SPEECH),
+    TrackDetector(find_wind, SPEECH),
+    TrackDetector(find_thumps, SPEECH),
+    TrackDetector(find_plosives, SPEECH),
     TrackDetector(find_recorded_level, SPEECH),
     TrackDetector(find_floor_off_plan, frozenset({"iso"})),
 )
