@@ -2,7 +2,9 @@
 
 import json
 
+import numpy as np
 import pytest
+from playwright.sync_api import expect
 from starlette.testclient import TestClient
 
 from takewell.bench.document import write_sheet
@@ -30,12 +32,32 @@ def client(tmp_path, monkeypatch):
     return client
 
 
-def sheet(name, noise_dbu):
-    """Return a small data sheet of an invented recorder."""
+def sheet(name, noise_dbu, *, corner_hz=15.0, floor_dbfs=-110.0):
+    """Return a small data sheet of an invented recorder: a first-order high pass, noise, and a rail at full scale."""
+    hertz = np.geomspace(20, 20_000, 40)
+    response = 10 * np.log10(hertz**2 / (hertz**2 + corner_hz**2))
+    level = np.linspace(-100, 6, 54)
+    rest = 10 ** ((floor_dbfs - level) / 10) + 10 ** (np.clip(level, 0, 6) - 10)
+    about = ("as told", "none", 1)
     return DataSheet(
         name,
-        (Figure("ein", noise_dbu, "dBu", "as told", "none", 0.1, 1, "gain +40 dB"),),
-        (Curve("frequency_response", (20, 1000, 20_000), (-1, 0, -0.5), "Hz", "dB", "as told", "none", 1),),
+        (
+            Figure("dynamic_range", -floor_dbfs, "dB CCIR-RMS", "as told", "none", 0.07, 1),
+            Figure("ein", noise_dbu, "dBu", "as told", "none", 0.1, 1, "gain +40 dB"),
+        ),
+        (
+            Curve("frequency_response", tuple(hertz), tuple(response), "Hz", "dB", *about),
+            Curve("thd_n_by_level", tuple(level), tuple(10 * np.log10(rest)), "dBFS", "dB", *about),
+            Curve("linearity", tuple(level), tuple(-np.clip(level, 0, 6)), "dBFS", "dB", *about),
+            Curve(
+                "gain_error",
+                (0, 20, 40, 60),
+                (0, *(noise_dbu + 126) * np.arange(0.02, 0.07, 0.02)),
+                "dB",
+                "dB",
+                *about,
+            ),
+        ),
         notes=("<b>no loop-back</b>",),
     )
 
@@ -46,7 +68,7 @@ def sheets(tmp_path):
     folder = tmp_path / "bench"
     folder.mkdir()
     write_sheet(sheet("Heron", -127.5), folder / "heron.json")
-    write_sheet(sheet("Curlew", -124.25), folder / "curlew.json")
+    write_sheet(sheet("Curlew", -124.25, corner_hz=32, floor_dbfs=-103), folder / "curlew.json")
     (folder / "other.json").write_text(json.dumps({"a": 1}))
     return folder
 
@@ -138,3 +160,15 @@ def test_measuring_is_a_job_in_the_benchs_folder(client, sheets, tmp_path):
     assert command[-2:] == [f"{tmp_path}/a.wav", f"{tmp_path}/b.wav"]
     assert about["leads_to"].startswith("/bench?at=")
     assert "outside the folders" in client.post("/bench", data=asked | {"files": "/etc/passwd"}).text
+
+
+def test_two_recorders_are_chosen_and_compared_in_the_browser(page_of, sheets, tab, picture):
+    tab.goto(f"{page_of.address}folder?for=bench&path={sheets}")
+    tab.get_by_role("button", name="See what lies here").click()
+    expect(tab.get_by_role("heading", level=1)).to_have_text("Curlew")
+    tab.get_by_role("checkbox", name="Heron").check()
+    tab.get_by_role("button", name="Side by side").click()
+    expect(tab.get_by_role("heading", level=1)).to_have_text("Curlew beside Heron")
+    expect(tab.locator(".curves svg")).to_have_count(4)
+    tab.locator(".sub").evaluate("where => { where.textContent = '/home/you/bench'; }")
+    picture(tab, "bench")

@@ -35,7 +35,10 @@ def form_of(answer):
     fields = dict(re.findall(r'<input[^>]* name="([^"]+)" value="([^"]*)"', answer.text))
     fields |= dict(re.findall(r'<input type="hidden" name="(state)" value="([^"]*)"', answer.text))
     text = example_day()
-    return {k: html.unescape(v) for k, v in fields.items() if "/" in k or k == "state"} | {"base": text, "text": text}
+    return {k: html.unescape(v) for k, v in fields.items() if "/" in k or k == "state"} | {
+        "base": text,
+        "text": text,
+    }
 
 
 def sent(client, day, changes, do="save", **more):
@@ -176,7 +179,10 @@ def test_a_plan_is_stored_in_a_roll(client, day, roll):
 
 def test_a_value_is_changed_in_the_browser_and_the_ladder_follows(page_of, day, tab, picture):
     tab.goto(f"{page_of.address}plan?path={day}")
-    picture(tab, "plan", full_page=False)
+    tab.locator(".sub").evaluate(
+        "where => { where.textContent = '2025-02-11 · /home/you/hundred-winters.toml'; }"
+    )
+    picture(tab, "plan")
     ladder = tab.locator("[id='levels-setup/0/track/0'] svg").first
     before = ladder.inner_html()
     gain = tab.locator(f"[id='f-{GAIN}']")

@@ -38,6 +38,11 @@ window.addEventListener("beforeunload", (event) => {
   if (form.hasAttribute("data-changed") && !leaving) event.preventDefault();
 });
 
+// What a link leads to is unfolded.
+function unfold() { document.getElementById(decodeURIComponent(location.hash.slice(1)))?.closest("details")?.setAttribute("open", ""); }
+window.addEventListener("hashchange", unfold);
+unfold();
+
 // Up and down nudge a number, with Shift by ten, where a number stands alone in its field.
 form.addEventListener("keydown", (event) => {
   const step = { ArrowUp: 1, ArrowDown: -1 }[event.key];

@@ -157,6 +157,7 @@ def _screen(
         "answer": lede(found) if found else "",
         "sheet": sheet_values(found) if found else None,
         "drawings": _drawings(found) if found else {},
+        "places": _places(found) if found else {},
         "lists": suggested(form),
         "opened": opened,
     }
@@ -171,6 +172,16 @@ def _by_kind(form: Sequence[FormTable]) -> dict[str, list[FormTable]]:
     for table in form:
         found[str(table.place[0]) if table.place else "day"].append(table)
     return found
+
+
+def _places(found: DayPlan) -> dict[str, str]:
+    """Return where on the screen each place of a problem stands."""
+    tracks = {
+        f"{set_up.set_up.name}, {planned.levels.track.name}": f"d-setup/{s}/track/{t}"
+        for s, set_up in enumerate(found.set_ups)
+        for t, planned in enumerate(set_up.tracks)
+    }
+    return tracks | {"cards": "cards-h", "power": "power-h", "clocks": "clocks-h", "flight": "care-h"}
 
 
 def _drawings(found: DayPlan) -> dict[str, tuple[str, str]]:
