@@ -26,7 +26,7 @@ from takewell.roll import Take
 from takewell.sync.placed import by_clip, clip_length_s, clip_start_s, stretches
 from takewell.sync.timeline import START_HOUR, frame_at_or_after, timeline_rate
 from takewell.sync.values import Recording, SyncReport
-from takewell.timecode import PULL_DOWN, Timecode, TimecodeRate
+from takewell.timecode import Timecode, TimecodeRate
 
 MOST_EVENTS = 999
 
@@ -108,12 +108,12 @@ def _counted(report: SyncReport) -> TimecodeRate:
     ]
     if rates:
         return max(set(rates), key=rates.count)
-    count = -(-real.numerator // real.denominator)
-    if real not in (count, count * PULL_DOWN):
+    try:
+        return TimecodeRate(-(-real.numerator // real.denominator), real)
+    except SettingError:
         raise SettingError(
-            f"Pictures at {float(real):.3f} a second have no timecode; no edit list can be written."
-        )
-    return TimecodeRate(count, real)
+            f"Pictures at {float(real):.3f} a second have no timecode; no edit list can be written of them."
+        ) from None
 
 
 def _event(
