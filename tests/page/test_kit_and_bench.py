@@ -144,6 +144,28 @@ def test_a_data_sheet_behind_a_link_that_leads_out_is_not_read(client, sheets, t
     assert client.get("/bench", params={"at": "/etc"}).status_code == 404
 
 
+@pytest.mark.parametrize(
+    "change",
+    [
+        {"name": 7},
+        {"figures": [{"key": "ein", "value": "low", "unit": "dBu", "method": "", "clause": ""}]},
+        {
+            "curves": [
+                {"key": "c", "x": [1, 2], "y": [1], "x_unit": "", "y_unit": "", "method": "", "clause": ""}
+            ]
+        },
+        {"notes": [1]},
+    ],
+)
+def test_what_only_looks_like_a_data_sheet_is_named_not_shown(client, sheets, change):
+    held = json.loads((sheets / "heron.json").read_text())
+    (sheets / "heron.json").write_text(json.dumps(held | change))
+    (sheets / "deep.json").write_text("[" * 100_000)
+    answer = client.get("/bench", params={"at": str(sheets)})
+    assert answer.status_code == 200
+    assert "3 other JSON files" in answer.text
+
+
 def test_measuring_is_a_job_in_the_benchs_folder(client, sheets, tmp_path):
     for name in ("a.wav", "b.wav", "programme.toml"):
         (tmp_path / name).write_bytes(b"")

@@ -84,9 +84,18 @@ def test_the_first_one_of_a_kind_comes_from_a_pattern(key):
     assert len(tomllib.loads(again)[key]) == 1
 
 
-def test_what_no_day_has_cannot_be_added():
-    with pytest.raises(SettingError, match=r"no \[\[kettle\]\]"):
-        with_one_more(example_day(), ("kettle",))
+@pytest.mark.parametrize(
+    "place",
+    [("kettle",), ("setup", 9, "track"), ("setup", 0, "name", 0), ("name",), ("setup", "x"), ("",), (0,)],
+)
+def test_what_no_day_has_cannot_be_added(place):
+    with pytest.raises(SettingError, match=r"A day has no \[\["):
+        with_one_more(example_day(), place)
+
+
+def test_nothing_is_added_to_what_is_no_toml():
+    with pytest.raises(SettingError, match=r"line 1: this is no TOML"):
+        with_one_more("a = = 1", ("clock",))
 
 
 def test_a_form_is_drawn_of_a_text_that_is_wrong():

@@ -5,7 +5,6 @@ The form is drawn from what the text says, also where the text is wrong or unfin
 """
 
 import datetime
-import tomllib
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -100,11 +99,10 @@ def with_one_more(text: str, place: Place) -> str:
         If there is no such array in a day.
     """
     key = str(place[-1])
-    held = tomllib.loads(text)
-    for part in place:
-        held = held.get(part, []) if isinstance(held, dict) else held[part] if isinstance(part, int) else []
+    content = parse_document(text, Path("this text")).content
+    held = _held(content, place)
     if not held:
-        if len(place) != 1 or key not in FIRST:
+        if len(place) != 1 or key not in FIRST or content.get(key):
             raise SettingError(f"A day has no [[{key}]] to add there.")
         return text.rstrip("\n") + "\n\n" + FIRST[key]
     last = held[-1]
@@ -131,6 +129,19 @@ def with_one_less(text: str, place: Place) -> str:
         If it is not there.
     """
     return without(text, place)
+
+
+def _held(content: Any, place: Place) -> list[dict[str, Any]]:
+    """Return the tables of an array, none where there is no such array."""
+    held = content
+    for part in place:
+        if isinstance(held, dict):
+            held = held.get(str(part))
+        elif isinstance(held, list) and isinstance(part, int) and part < len(held):
+            held = held[part]
+        else:
+            return []
+    return held if isinstance(held, list) and all(isinstance(entry, dict) for entry in held) else []
 
 
 def _another(name: str, taken: set[str]) -> str:

@@ -96,10 +96,32 @@ def _sheets(shelf: Shelf, known: dict[str, Path]) -> tuple[dict[str, DataSheet],
         if real.stat().st_size > MOST_SHEET_BYTES:
             continue
         try:
-            found[name] = read_sheet(real)
+            sheet = read_sheet(real)
+            _check_kinds(sheet, real)
+            found[name] = sheet
         except TakewellError as error:
             wrong.append(str(error))
+        except RecursionError:
+            wrong.append(f"{real} is no data sheet.")
     return found, wrong
+
+
+def _check_kinds(sheet: DataSheet, path: Path) -> None:
+    """Refuse a file that only looks like a data sheet: words where numbers belong, or the other way."""
+    words = [sheet.name, *sheet.notes]
+    numbers: list[object] = []
+    for one in sheet.figures:
+        words += [one.key, one.unit, one.at, one.note, one.better]
+        numbers += [one.value, one.uncertainty]
+    for curve in sheet.curves:
+        words += [curve.key, curve.at]
+        numbers += [*curve.x, *curve.y]
+        if len(curve.x) != len(curve.y):
+            raise FileError(f"{path} is no data sheet: the curve {curve.key} is torn.")
+    if not all(isinstance(word, str) for word in words) or not all(
+        number is None or isinstance(number, int | float) for number in numbers
+    ):
+        raise FileError(f"{path} is no data sheet: words and numbers are not where they belong.")
 
 
 def _cell(one: Figure | None) -> tuple[str, str, Sequence[str]]:
