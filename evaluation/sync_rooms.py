@@ -1,7 +1,6 @@
 """Two devices hear one conversation in a room: what does each record, and how do the two really lie to each other?
 
-Voices are those of `evaluation.sources`, dry; rooms are shoe boxes by pyroomacoustics (image sources and ray tracing,
-repeatable by seed). Each device has its place, its own noise, its own clock and its own moment of beginning. Both clocks
+Voices are those of `evaluation.sources`, dry; rooms are shoe boxes by pyroomacoustics (image sources). Each device has its place, its own noise, its own clock and its own moment of beginning. Both clocks
 are made by resampling (soxr, very high quality), so a drift is exact and an offset falls between samples.
 
 With `S` the true moment a device begins, `d` its distance, `e` its clock's error: its sample at the time ``t`` of its own clock
@@ -9,7 +8,7 @@ holds what left the mouth at ``S + t / (1 + e) - d / c``. So at the recording's 
 ``(S_r - S_c + (d_c - d_r) / c) (1 + e_c)``, and the recording drifts by ``(1 + e_r) / (1 + e_c) - 1``.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
@@ -38,7 +37,6 @@ class Device:
     distance_m: float
     begins_s: float
     error_ppm: float
-    snr_db: float
     length_s: float
 
 
@@ -59,6 +57,8 @@ def _dry(path: Path) -> NDArray[np.float32]:
 
 def conversation(sources: Sequence[Source], seconds: float, rng: np.random.Generator) -> NDArray[np.float32]:
     """Return dry speech of one or more voices in turn, with pauses as people make them."""
+    # Everybody speaks a little faster or slower each time: a sentence that comes up twice is then not the same sound.
+    pace = rng.uniform(0.9, 1.12)
     pools = [files(source)[:: -(-len(files(source)) // POOL)] for source in sources]
     whole = np.zeros(round(seconds * RATE), np.float32)
     at = round(rng.uniform(0, 0.5) * RATE)
@@ -67,6 +67,7 @@ def conversation(sources: Sequence[Source], seconds: float, rng: np.random.Gener
         if rng.uniform() < 0.3:
             voice = int(rng.integers(len(pools)))
         said = _dry(pools[voice][int(rng.integers(len(pools[voice])))])[: len(whole) - at]
+        said = soxr.resample(said, RATE, RATE * pace * rng.uniform(0.99, 1.01))[: len(whole) - at]
         if len(said) < RATE // 4 or not said.any():
             at += RATE // 10
             continue
@@ -76,12 +77,11 @@ def conversation(sources: Sequence[Source], seconds: float, rng: np.random.Gener
 
 
 @lru_cache(maxsize=64)
-def _responses(seed: int, rt60_s: float, distances_m: tuple[float, float]) -> tuple[F64, F64]:
+def responses(seed: int, rt60_s: float, distances_m: tuple[float, float]) -> tuple[F64, F64]:
     """Return the room's responses at two distances from one mouth."""
     rng = np.random.default_rng(seed)
     size = rng.uniform((4.0, 3.2, 2.4), (9.0, 7.0, 3.6))
     absorption, _ = pyroomacoustics.inverse_sabine(rt60_s, size)
-    pyroomacoustics.random.seed(seed) if hasattr(pyroomacoustics.random, "seed") else None
     room = pyroomacoustics.ShoeBox(
         size, fs=RATE, materials=pyroomacoustics.Material(absorption), max_order=17
     )
@@ -124,10 +124,8 @@ def _active_rms(sound: NDArray[np.float32]) -> float:
     return float(np.sqrt(np.mean(power[int(len(power) * (1 - ACTIVE_SHARE)) :])))
 
 
-def heard(
-    dry: NDArray[np.float32], response: F64, device: Device, rng: np.random.Generator
-) -> NDArray[np.float32]:
-    """Return what a device records of a conversation that begins at the true time 0."""
+def heard(dry: NDArray[np.float32], response: F64, device: Device) -> NDArray[np.float32]:
+    """Return what a device records of a conversation that begins at the true time 0, without noise."""
     wet = oaconvolve(dry, response.astype(np.float32))
     first = int(device.begins_s * RATE)
     # The fraction of a sample that the device begins later is left in the truth, not in the sound: see `meet`.
@@ -138,11 +136,14 @@ def heard(
         own = soxr.resample(own, RATE, RATE * (1 + device.error_ppm * 1e-6), quality="VHQ")
     out = np.zeros(length, np.float32)
     out[: min(length, len(own))] = own[:length]
-    level = _active_rms(out)
-    if level == 0:
-        level = 1e-3
-    out += noise(length, rng) * np.float32(level * 10 ** (-device.snr_db / 20))
-    return out * np.float32(0.1 / max(np.abs(out).max(), 1e-9)) * np.float32(rng.uniform(1, 8))
+    return out
+
+
+def with_noise(sound: NDArray[np.float32], snr_db: float, rng: np.random.Generator) -> NDArray[np.float32]:
+    """Return a recording with noise of a place under it, at some gain, below full scale."""
+    level = _active_rms(sound) or 1e-3
+    out = sound + noise(len(sound), rng) * np.float32(level * 10 ** (-snr_db / 20))
+    return np.asarray(out * np.float32(rng.uniform(0.02, 0.9) / max(float(np.abs(out).max()), 1e-9)))
 
 
 def meet(
@@ -154,22 +155,16 @@ def meet(
     rt60_s: float = 0.4,
     room_seed: int = 0,
 ) -> Meeting:
-    """Return what two devices record of one conversation, and the truth."""
+    """Return what two devices hear of one conversation, without noise, and the truth."""
     seconds = max(d.begins_s + d.length_s for d in (recording, clip)) + 1
     dry = conversation(sources, seconds, rng)
-    near, far = _responses(room_seed, rt60_s, (recording.distance_m, clip.distance_m))
+    near, far = responses(room_seed, rt60_s, (recording.distance_m, clip.distance_m))
     whole = [int(d.begins_s * RATE) / RATE for d in (recording, clip)]
     e_r, e_c = recording.error_ppm * 1e-6, clip.error_ppm * 1e-6
     later_s = (clip.distance_m - recording.distance_m) / SOUND_M_S
     return Meeting(
-        heard(dry, near, recording, rng),
-        heard(dry, far, clip, rng),
+        heard(dry, near, recording),
+        heard(dry, far, clip),
         (whole[0] - whole[1] + later_s) * (1 + e_c),
         ((1 + e_r) / (1 + e_c) - 1) * 1e6,
     )
-
-
-def pieces(samples: NDArray[np.float32], size: int = 1 << 20) -> Iterator[NDArray[np.float32]]:
-    """Yield an array in pieces."""
-    for start in range(0, len(samples), size):
-        yield samples[start : start + size]
