@@ -366,7 +366,7 @@ def page(found: dict[str, Found]) -> str:
     shares = []
     for by in ("level", "talker"):
         every = held.level if by == "level" else held.talker
-        off, any_, late, idle = (np.concatenate([getattr(s, f) for s in every]) for f in ("off_talker", "off_any", "late", "idle"))  # fmt: skip
+        off, bare, any_, late, idle = (np.concatenate([getattr(s, f) for s in every]) for f in ("off_talker", "off_bare", "off_any", "late", "idle"))  # fmt: skip
         shares.append(
             (
                 f"by {by}",

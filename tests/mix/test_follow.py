@@ -71,8 +71,16 @@ def test_damage_hands_the_voice_over_and_back_in_pauses_lined_up_and_at_one_leve
 
 def test_groups_and_tracks_that_are_not_there_are_refused(make_roll, voice) -> None:  # type: ignore[no-untyped-def]
     roll = make_roll(np.hstack([voice[0], voice[0]]), ["Boom", "Lav Mira", "Pair L", "Pair R"])
-    with pytest.raises(SettingError, match="no ISO with the number 9"):
+    with pytest.raises(
+        SettingError,
+        match="no ISO 9 to follow a voice on; its ISOs are 1 Boom, 2 Lav Mira, 3 Pair L, 4 Pair R",
+    ):
         mix(roll, MixSettings(follow=((1, 9),)))
+    with pytest.raises(SettingError, match="in two voices"):
+        mix(roll, MixSettings(follow=((1, 2), ("Boom", "Lav Mira"))))
+    # By names, a voice is followed where its tracks are, and nothing is wrong elsewhere.
+    assert mix(roll, MixSettings(follow=(("boom", "Lav Tobin"),)))[0].choices == ()
+    assert mix(roll, MixSettings(follow=(("boom", "lav mira"),)))[0].choices[0].track == 1
     with pytest.raises(SettingError, match="track 3 of take 7-1 is part of a group"):
         mix(roll, MixSettings(follow=((1, 3),)))
 

@@ -19,13 +19,12 @@ class _Tracks(click.ParamType):
 
     def convert(
         self, value: object, parameter: click.Parameter | None, context: click.Context | None
-    ) -> tuple[int, ...]:
+    ) -> tuple[int | str, ...]:
+        del parameter, context
         if isinstance(value, tuple):
             return value
-        try:
-            return tuple(int(word) for word in str(value).split(","))
-        except ValueError:
-            self.fail(f"{value!r} is no list of track numbers such as 1,2.", parameter, context)
+        words = (word.strip() for word in str(value).split(","))
+        return tuple(int(word) if word.isdecimal() else word for word in words)
 
 
 class _TrackAndNumber(click.ParamType):
@@ -60,8 +59,8 @@ class _TrackAndNumber(click.ParamType):
     "--follow",
     multiple=True,
     type=_Tracks(),
-    metavar="1,2",
-    help="These tracks hear one voice: take the best at each time, the first one if nothing speaks against it.",
+    metavar="TRACK,TRACK",
+    help="These tracks (names or numbers) hear one voice: the first unless another is better, cross-faded in pauses.",
 )
 @click.option(
     "--weight",
@@ -119,7 +118,7 @@ def command(
     takes: tuple[str, ...],
     layout: Layout,
     by: str,
-    follow: tuple[tuple[int, ...], ...],
+    follow: tuple[tuple[int | str, ...], ...],
     weights_db: tuple[tuple[int, float], ...],
     pans: tuple[tuple[int, float], ...],
     high_pass_hz: float,

@@ -42,11 +42,11 @@ def _of_samples(show: Progress | None) -> OF_SAMPLES:
     return lambda done, whole: show(done, whole, "") if show else None
 
 
-def loops_ready(*, rendering: bool = False) -> None:
+def loops_ready(*, rendering: bool = False, also: Callable[[], object] | None = None) -> None:
     """Have the compiled loops at hand; the first time that takes some seconds, and it is said."""
     from takewell import engine
 
-    engine.ready(say, rendering=rendering)
+    engine.ready(say, rendering=rendering, also=also)
 
 
 def opened(paths: Sequence[Path]) -> "Roll":
@@ -172,8 +172,9 @@ def mixed(
 ) -> "tuple[Mix, ...]":
     """Mix the microphones of a roll's takes."""
     from takewell.mix import mix
+    from takewell.mix.compiled import run_loops
 
-    loops_ready(rendering=True)
+    loops_ready(rendering=True, also=run_loops)
     with progress("mixing", wanted=not quiet) as show:
         return mix(
             roll, settings, out, takes=takes, encoding=encoding, moves=moves, progress=_of_samples(show)

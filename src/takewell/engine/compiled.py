@@ -14,7 +14,12 @@ import numpy as np
 MESSAGE = "Compiling the measuring loops; this happens once and takes some seconds."
 
 
-def ready(announce: Callable[[str], None] | None = None, *, rendering: bool = False) -> None:
+def ready(
+    announce: Callable[[str], None] | None = None,
+    *,
+    rendering: bool = False,
+    also: Callable[[], object] | None = None,
+) -> None:
     """Load the compiled loops, compiling them if need be.
 
     Parameters
@@ -23,6 +28,8 @@ def ready(announce: Callable[[str], None] | None = None, *, rendering: bool = Fa
         Called with one sentence before a compilation, not called when the loops are at hand.
     rendering : bool
         Whether those that write sound (gain, limiter, dither) are wanted as well as those that measure it.
+    also : function, optional
+        Runs further loops once, those of a room above.
     """
     from numba.core import event
 
@@ -58,6 +65,8 @@ def ready(announce: Callable[[str], None] | None = None, *, rendering: bool = Fa
             listener.other_half.wait()
         if rendering:
             render_something()
+        if also is not None:
+            also()
 
 
 def render_something() -> None:

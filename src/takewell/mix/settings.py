@@ -55,8 +55,9 @@ class MixSettings:
     line_up: bool = True
     """Whether microphones that are open together are delayed until they hear each talker at the same time."""
 
-    follow: tuple[tuple[int, ...], ...] = ()
-    """Tracks that hear one voice, the preferred one first: only the best of them is open at a time. Several voices may be given."""
+    follow: tuple[tuple[int | str, ...], ...] = ()
+    """Tracks that hear one voice, by number or by name, the preferred one first: only the best of them is open at a time. Several voices
+    may be given; one given by names is followed in the takes that have those tracks."""
 
     high_pass_hz: float = 0.0
     """Corner of the high-pass on every track (Butterworth, fourth order); 0 for none."""
@@ -188,22 +189,22 @@ def _list(name: str, value: object) -> list[Any]:
     return list(value)
 
 
-def _voices(value: object) -> tuple[tuple[int, ...], ...]:
+def _voices(value: object) -> tuple[tuple[int | str, ...], ...]:
     return tuple(tuple(_list("follow", voice)) for voice in _list("follow", value))
 
 
-def _check_voices(voices: tuple[tuple[int, ...], ...]) -> None:
+def _check_voices(voices: tuple[tuple[int | str, ...], ...]) -> None:
     every = [track for voice in voices for track in voice]
-    if any(isinstance(track, bool) or not isinstance(track, int) or track < 1 for track in every):
+    if any(isinstance(track, bool) or not isinstance(track, (int, str)) for track in every):
         raise SettingError(
-            "mix: follow names a track that is no number; a voice is a list of tracks such as [1, 2]."
+            "mix: follow names tracks by number or name, such as [1, 2] or ['Boom', 'Lav Mira']."
         )
     if any(len(voice) < 2 for voice in voices):
         raise SettingError(
             "mix: follow names a voice with fewer than two tracks; there is nothing to choose."
         )
-    if len(set(every)) < len(every):
-        raise SettingError("mix: follow names a track twice; a track hears one voice.")
+    if any(len(set(voice)) < len(voice) for voice in voices):
+        raise SettingError("mix: follow names a track twice in one voice.")
 
 
 def _microphones(value: object) -> tuple[VirtualMicrophone, ...]:

@@ -90,10 +90,8 @@ def sources(take: Take, settings: MixSettings) -> tuple[Source, ...]:
     linked: dict[tuple[str, ...], list[Track]] = {}
     for track in tracks:
         linked.setdefault(keys[track.number], []).append(track)
-    voices = {number: voice for voice in settings.follow for number in voice}
-    _check_voices(
-        take, voices, column, {t.number for group in linked.values() if len(group) > 1 for t in group}
-    )
+    grouped = {t.number for group in linked.values() if len(group) > 1 for t in group}
+    voices = _voices(take, tracks, settings, grouped)
     found: list[Source] = []
     done: set[int] = set()
     for track in tracks:
@@ -119,19 +117,34 @@ def sources(take: Take, settings: MixSettings) -> tuple[Source, ...]:
     return tuple(found)
 
 
-def _check_voices(
-    take: Take, voices: Mapping[int, tuple[int, ...]], column: Mapping[int, int], linked: set[int]
-) -> None:
-    for number in voices:
-        if number not in column:
-            raise SettingError(
-                f"mix: take {take.id} has no ISO with the number {number} to follow a voice on; "
-                f"its ISOs are {', '.join(map(str, column))}."
-            )
-        if number in linked:
-            raise SettingError(
-                f"mix: track {number} of take {take.id} is part of a group; a voice is followed on single microphones."
-            )
+def _voices(
+    take: Take, tracks: Sequence[Track], settings: MixSettings, grouped: set[int]
+) -> dict[int, tuple[int, ...]]:
+    """Return for each track of a followed voice the numbers of that voice's tracks."""
+    by_name = {track.name.casefold(): track.number for track in tracks}
+    known = {track.number for track in tracks}
+    found: dict[int, tuple[int, ...]] = {}
+    for voice in settings.follow:
+        numbers = [by_name.get(one.casefold()) if isinstance(one, str) else one for one in voice]
+        if None in numbers and not any(isinstance(one, int) for one in voice):
+            continue  # a take that has not those tracks
+        for one, number in zip(voice, numbers, strict=True):
+            if number is None or number not in known:
+                raise SettingError(
+                    f"mix: take {take.id} has no ISO {one!r} to follow a voice on; its ISOs are "
+                    f"{', '.join(f'{t.number} {t.name}'.strip() for t in tracks)}. Name the take, or the tracks by name."
+                )
+            if number in grouped:
+                raise SettingError(
+                    f"mix: track {number} of take {take.id} is part of a group; a voice is followed on single microphones."
+                )
+            if number in found:
+                raise SettingError(
+                    f"mix: track {number} of take {take.id} is in two voices; a track hears one."
+                )
+        whole = tuple(number for number in numbers if number is not None)
+        found |= dict.fromkeys(whole, whole)
+    return found
 
 
 def _group_kind(take: Take, members: Sequence[Track]) -> Kind | None:
