@@ -28,6 +28,7 @@ COMMANDS = {
     "mend": "Join damaged tracks from whole twins, as new tracks.",
     "level": "Propose gain moves for every passage; render levelled copies.",
     "mix": "Mix a roll's microphones automatically.",
+    "sync": "Line up by timecode and by sound: offset, drift, timeline.",
     "handover": "Write the package for the editor: files, metadata, manifest, report.",
     "report": "Write the sound report alone: PDF, HTML, CSV.",
     "page": "Open the local web page: see the day, hear it safely, decide, hand over.",

@@ -118,11 +118,12 @@ def read_clip(path: Path) -> Clip:
         info.length_samples,
         start,
         start_s,
-        picture.frame_rate,
-        picture.variable_frame_rate,
-        picture.audio_start_s,
-        channels,
-        (*info.recoveries, *picture.notes),
+        picture_rate=picture.frame_rate,
+        picture_length_s=picture.length_s,
+        variable_rate=picture.variable_frame_rate,
+        sound_start_s=picture.audio_start_s,
+        timecode_channels=channels,
+        notes=(*info.recoveries, *picture.notes),
     )
 
 

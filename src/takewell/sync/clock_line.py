@@ -32,6 +32,9 @@ AGREE_S = 0.0003
 MOST_SLOPE = 350e-6
 """Of the line beside a speed that is known roughly: clocks worse than this are broken."""
 
+TOLD_SLOPE = 50e-6
+"""A slope whose 95 % interval is wider is not told: ordinary clocks are better than it."""
+
 LEAST_JUMP_S = 0.001
 _LEAST_RUN = 3
 _LEAST_HEIGHT = 5.0
@@ -39,6 +42,8 @@ _MOST_HEIGHT = 15.0
 _CHANGE_COST = 30.0
 _BIWEIGHT = 4.685
 _LEAST_SPREAD_S = 2e-6
+_READ_S = 2e-4
+"""Over its height in spreads of chance: how well one peak is read. A tenth of a millisecond is the half-width of a peak of speech."""
 _NORMAL_95 = 1.96
 _OFFSET_FLOOR_S = 1e-5
 """Half a sample at 48 kHz: what the room itself adds is not known better."""
@@ -62,7 +67,8 @@ class ClockLine:
     slope: float
     offset_uncertainty_s: float
     slope_uncertainty: float
-    """Half of the 95 % intervals; of the slope infinite where time is too short to tell it."""
+    """Half of the 95 % intervals: of the lag in the middle of the windows, and of the slope, infinite where the time is too
+    short to tell it (then the slope is the expected one, and the line is right in the middle)."""
     steps: tuple[Jump, ...]
     agreeing: int
     windows: int
@@ -112,7 +118,7 @@ def clock_line(
     lags, weights = _nearest(windows, offset, slope, levels)
     offset, slope, levels = _refit(times, lags, weights, levels, offset, slope)
     left = lags - offset - slope * times - levels
-    return _told(times, left, weights, offset, slope, levels, walked_m)
+    return _told(times, left, weights, (offset, slope), levels, expected_slope, walked_m)
 
 
 def _most_agreed(windows: Sequence[Window], expected_slope: float) -> tuple[float, float]:
@@ -262,11 +268,18 @@ def _spread(left: F64) -> float:
 
 
 def _told(
-    times: F64, left: F64, weights: F64, offset: float, slope: float, levels: F64, walked_m: float
+    times: F64,
+    left: F64,
+    weights: F64,
+    line: tuple[float, float],
+    levels: F64,
+    expected_slope: float,
+    walked_m: float,
 ) -> ClockLine:
+    """Return the line with its intervals; a slope that too little time tells is the expected one."""
+    offset, slope = line
     agree = np.abs(left) < 2 * AGREE_S
     count = int(agree.sum())
-    span = float(np.ptp(times)) if len(times) > 1 else 0.0
     at = np.flatnonzero(np.diff(levels))
     steps = tuple(
         Jump(
@@ -276,22 +289,24 @@ def _told(
         )
         for k in at
     )
-    slope_u = float("inf")
-    offset_u = AGREE_S
+    slope_u, offset_u = float("inf"), AGREE_S
     if count:
-        own = left[agree]
-        spread = max(float(np.sqrt(np.average(own**2, weights=weights[agree]))), _LEAST_SPREAD_S)
-        spread *= np.sqrt(count / max(count - 2, 1))
-        follows = _follows(own)
+        own, held = times[agree], weights[agree]
+        middle = float(np.average(own, weights=held))
+        # Nothing agrees better than single windows of their height can be read.
+        spread = float(np.sqrt(np.average(left[agree] ** 2, weights=held) * count / max(count - 2, 1)))
+        spread = max(spread, _READ_S / float(np.sqrt(held.mean())), _LEAST_SPREAD_S)
+        follows = _follows(left[agree])
         effective = max(count * (1 - follows) / (1 + follows), 1.0)
         offset_u = _NORMAL_95 * spread / np.sqrt(effective)
-        around = float(np.sum((times[agree] - times[agree].mean()) ** 2)) * effective / count
-        # Each step is one more thing to know: what it costs the slope is reckoned as so many windows fewer.
-        if count > 2 + len(steps) and around > 0 and span > 0:
+        around = float(np.sum((own - own.mean()) ** 2)) * effective / count
+        if count > 2 + len(steps) and around > 0:
             statistical = _NORMAL_95 * spread / np.sqrt(around)
-            walk = walked_m / SPEED_OF_SOUND_M_S / span
-            slope_u = float(np.hypot(statistical, walk))
-            offset_u = float(np.hypot(offset_u, statistical * times[agree].mean()))
+            if statistical <= TOLD_SLOPE:
+                slope_u = float(np.hypot(statistical, walked_m / SPEED_OF_SOUND_M_S / np.ptp(times)))
+        if slope_u == np.inf and not steps:
+            # The middle is known, the speed is not: the line turns about the middle.
+            offset, slope = offset + (slope - expected_slope) * middle, expected_slope
     return ClockLine(
         offset, slope, float(np.hypot(offset_u, _OFFSET_FLOOR_S)), slope_u, steps, count, len(times)
     )

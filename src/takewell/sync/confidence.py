@@ -13,9 +13,6 @@ PER_STANDING_OUT = 0.1
 MOST = 0.9999
 """Nothing heard is surer than this."""
 
-PLAIN = 0.99
-"""What is called sure."""
-
 LEAST = 0.5
 """What is called a pair at all."""
 

@@ -45,7 +45,6 @@ _RIVAL_STANDING_OUT = 0.6
 _CLAIMED_STANDING_OUT = 12.0
 """What a place that a stamp names is worth before anything is heard: as much as one that the sketches show plainly."""
 
-_UNKNOWN_DRIFT_PPM = 1000.0
 _FRAME_S = 0.04
 _SAME_S = 0.1
 
@@ -364,7 +363,7 @@ class _Day:
         if confidence < LEAST:
             reason = sentences.undecided(clip, recording, confidence, found.rival_name if found.rival else "")
             return Pairing(None, clip, confidence=confidence, reason=reason, notes=sentences.clip_notes(clip))
-        told = line.drift_uncertainty_ppm <= _UNKNOWN_DRIFT_PPM
+        told = line.slope_uncertainty < float("inf")
         pairing = Pairing(
             recording,
             clip,

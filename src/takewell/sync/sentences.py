@@ -11,10 +11,16 @@ from takewell.sync.claims import AGREE_S
 from takewell.sync.clock_line import SPEED_OF_SOUND_M_S
 from takewell.sync.settings import SyncSettings
 from takewell.sync.sketch import Sketch
-from takewell.sync.speed import drift_sentence, duration
+from takewell.sync.speed import drift_sentence, duration, frame_out_after_s
 from takewell.sync.values import Clip, Pairing, Recording
 
 _INSIDE_S = 0.5
+
+AS_HEARD = (
+    "Offsets are as heard at the camera: every metre between sound and camera makes a recording lie 2.9 ms late "
+    "(a frame at 14 m, at 25 a second); give --distance to take it out."
+)
+"""Said once, beside pairs from which nothing is taken out."""
 
 
 def no_partner(
@@ -79,12 +85,14 @@ def pair_notes(pairing: Pairing, settings: SyncSettings, *, upside_down: bool, r
         notes += _against_timecode(offset_s - claimed_s, rate, settings)
     if pairing.drift_ppm is not None and pairing.drift_uncertainty_ppm is not None:
         drift, unsure = pairing.drift_ppm, pairing.drift_uncertainty_ppm
-        notes.append(drift_sentence(drift, unsure, pairing.clip.picture_rate))
+        if pairing.speed is not None or _frame_out_inside(pairing, rate):
+            notes.append(drift_sentence(drift, unsure, pairing.clip.picture_rate))
         if settings.clock_ppm is not None and pairing.speed is None:
             notes += _against_clocks(drift, unsure, settings.clock_ppm)
     for jump in pairing.jumps:
         notes.append(_jump(jump.recording_s, jump.shift_s, jump.lost_by, rate))
-    notes.append(_distance(pairing, settings, rate))
+    if pairing.hidden_delay_s:
+        notes.append(_taken_out(pairing.hidden_delay_s, settings))
     if upside_down:
         notes.append("the clip hears it upside down (polarity).")
     return (*notes, *clip_notes(pairing.clip))
@@ -159,15 +167,16 @@ def _jump(at_s: float, shift_s: float, lost_by: str, rate: float) -> str:
     return f"{sentence}; cut there and line up both parts."
 
 
-def _distance(pairing: Pairing, settings: SyncSettings, rate: float) -> str:
-    hidden = pairing.hidden_delay_s
-    if hidden:
-        source = "distance and link" if settings.known_delay_s is not None else "timecode"
-        return f"{hidden * 1000:.1f} ms from the sound to the camera ({hidden * SPEED_OF_SOUND_M_S:.1f} m of air) are taken out, as {source} tell."
-    return (
-        "as heard at the camera: every metre between sound and camera makes this 2.9 ms late "
-        f"(a frame at {SPEED_OF_SOUND_M_S / rate:.1f} m); give --distance to take it out."
-    )
+def _frame_out_inside(pairing: Pairing, rate: float) -> bool:
+    """Return whether the clocks run a whole picture apart before the recording ends."""
+    assert pairing.recording is not None
+    assert pairing.drift_ppm is not None
+    return frame_out_after_s(pairing.drift_ppm, rate) < float(pairing.recording.duration_s)
+
+
+def _taken_out(hidden_s: float, settings: SyncSettings) -> str:
+    source = "timecode tells" if settings.known_delay_s is None else "distance and link tell"
+    return f"{hidden_s * 1000:.1f} ms from the sound to the camera ({hidden_s * SPEED_OF_SOUND_M_S:.1f} m of air) are taken out, as {source}."
 
 
 def _amount(seconds: float, rate: float) -> str:

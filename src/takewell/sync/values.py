@@ -25,6 +25,9 @@ Speed = Literal["pulled up 0.1 %", "pulled down 0.1 %"]
 
 DAY_S = 86_400
 
+SURE = 0.99
+"""What is called sure."""
+
 
 @dataclass(frozen=True)
 class Recording:
@@ -137,9 +140,11 @@ class Pairing:
     offset_s: float | None = None
     """Where the recording's first sample lies on the clip's clock, as heard at the camera."""
     offset_uncertainty_s: float | None = None
-    """Half of the interval that holds the offset in 95 of 100 cases."""
+    """Half of the interval that holds it in 95 of 100 cases, where both have sound: in the middle of what both heard. Far from
+    there the drift's uncertainty comes on top."""
     drift_ppm: float | None = None
-    """The recording's clock against the clip's, positive when it runs fast."""
+    """The recording's clock against the clip's, positive when it runs fast; None where too little time tells it (then the
+    offset is right in the middle of what both heard)."""
     drift_uncertainty_ppm: float | None = None
     """Half of the interval that holds the drift in 95 of 100 cases."""
     confidence: float = 0.0
@@ -208,3 +213,14 @@ class SyncReport:
     """Recordings that belong to no clip."""
     unreadable: tuple[str, ...] = ()
     """One sentence for each file that could not be read."""
+
+    @property
+    def settled(self) -> bool:
+        """Whether nothing needs a person: every clip has a partner, surely, without jumps, and no timecode lies."""
+        return all(
+            pairing.recording is not None
+            and pairing.confidence >= SURE
+            and not pairing.jumps
+            and not (pairing.method == "sound" and pairing.timecode_offset_s is not None)
+            for pairing in self.pairings
+        )
