@@ -5,7 +5,7 @@ channels, cut, source in and out, record in and out, all in timecode; names in c
 
 An edit list knows whole frames and no file names beyond comments, and of channels four: a recording of more tracks is one event
 for its first two, the rest named in a comment. Where in a frame the sound lies is said in a comment in samples; programs do
-not read that, so use the timeline or the synced files where half a frame matters.
+not read that, so use the timeline or the synced files where up to half a frame matters.
 
 OpenTimelineIO's adapter for this format refuses audio tracks without a single video track and writes no audio events, so the
 lines are written here; the adapter reads them back in the tests.
@@ -132,8 +132,9 @@ def _about(take: Take, rest: Fraction) -> list[str]:
         f"* FROM CLIP NAME: {Path(take.files[0].path).name}",
         f"* TAKE {take.id}, TRACKS: {_plain(names)}",
     ]
-    if rest:
-        lines.append(f"* THE SOUND BEGINS {round(rest)} SAMPLES INTO ITS FIRST FRAME")
+    if round(rest):
+        side = "AFTER" if rest > 0 else "BEFORE"
+        lines.append(f"* THE SOUND BEGINS {abs(round(rest))} SAMPLES {side} ITS FRAME")
     return lines
 
 
@@ -146,10 +147,10 @@ def _frame(start_s: Fraction | None, rate: TimecodeRate) -> int:
 
 
 def _sound_frame(recording: Recording, at_s: Fraction, rate: TimecodeRate) -> tuple[int, Fraction]:
-    """Return the frame of the recording's timecode at a moment of it, and how many samples into it that is."""
+    """Return the frame of the recording's timecode nearest to a moment of it, and how many samples later the moment is."""
     start_s = recording.start_s or Fraction(0)
     place = start_s + Fraction(round(at_s * recording.rate), recording.rate)
-    frame = place * rate.real // 1
+    frame = (place * rate.real + Fraction(1, 2)) // 1
     return int(frame), (place - frame / rate.real) * recording.rate
 
 
