@@ -5,7 +5,7 @@ detectors in their one list, the stage of each overload, a verdict per track and
 are held at a time.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from takewell.errors import TakewellError
@@ -15,7 +15,9 @@ from takewell.examine.dead_track import KIND as DEAD
 from takewell.examine.detectors import TAKE_DETECTORS, TRACK_DETECTORS
 from takewell.examine.evidence import TARGET_LUFS, SampleReader, TakeEvidence, TrackEvidence
 from takewell.examine.kinship import find_kinship
-from takewell.examine.pairs import find_pair_events, pairs_of
+from takewell.examine.late_twins import find_late_twins
+from takewell.examine.other_takes import candidate_takes, offset_between
+from takewell.examine.pairs import HeardPair, find_pair_events, followed_pair, pairs_of
 from takewell.examine.stages import with_stages
 from takewell.examine.time_order import find_overlapping_takes
 from takewell.examine.twins import Twin, find_twins
@@ -24,6 +26,10 @@ from takewell.plan.predictions import Prediction, prediction_for, stored_predict
 from takewell.roll.logbook import Logbook
 from takewell.roll.reading import MeasuredTake, TrackReader, measured_take
 from takewell.roll.values import BestTrack, Examination, Finding, Pair, Roll, Take, Verdict
+
+MOST_KEPT_S = 20 * 3600.0
+"""Seconds of tracks whose traces are kept where there is no logbook to find them again, so that takes can be held against
+each other; they need some 90 MB."""
 
 Progress = Callable[[str, int, int], None]
 """Told the take in work, the samples of all tracks examined so far and those to examine."""
@@ -79,6 +85,7 @@ def examine_take(heard: TakeEvidence) -> ExaminedTake:
         The take with its traces, measurements and a reader for its samples.
     """
     twins = find_twins(tuple(t for t in heard.tracks if t.track.role not in ("unused", "timecode", "tone")))
+    twins = _with_late_twins(heard, twins)
     by_track = {
         track.track.number: [f for d in TRACK_DETECTORS if track.track.role in d.roles for f in d.find(track)]
         for track in heard.tracks
@@ -132,10 +139,50 @@ def evidence_of(
     return TakeEvidence(take, tracks, reader)
 
 
+def _with_late_twins(heard: TakeEvidence, twins: dict[int, tuple[Twin, ...]]) -> dict[int, tuple[Twin, ...]]:
+    """Return the twins with those behind a link's latency besides."""
+    known = {frozenset((n, t.other.track.number)) for n, found in twins.items() for t in found}
+    joined = dict(twins)
+    for track, late in find_late_twins(heard.tracks, known):
+        back = Twin(track, -late.gain_db, late.correlation, -late.lag_samples)
+        joined[track.track.number] = (*joined.get(track.track.number, ()), late)
+        joined[late.other.track.number] = (*joined.get(late.other.track.number, ()), back)
+    return joined
+
+
+def _pairs_between_takes(
+    roll: Roll, logbook: Logbook | None, takes: Sequence[ExaminedTake], kept: Mapping[str, MeasuredTake]
+) -> list[HeardPair]:
+    """Return pairs whose tracks lie in two takes, such as those of two recorders."""
+    examined = {take.take.id: take for take in takes}
+    found = []
+    for one, two in candidate_takes([take.take for take in takes]):
+        if logbook is None and not {one.id, two.id} <= kept.keys():
+            continue
+        with TrackReader(roll.folder, one) as reader, TrackReader(roll.folder, two) as other:
+            heard = [
+                evidence_of(kept.get(take.id) or measured_take(roll, take, logbook=logbook), r)
+                for take, r in ((one, reader), (two, other))
+            ]
+            isos = [[t for t in h.tracks if t.track.role == "iso" and t.trace.k_rms.any()] for h in heard]
+            for first in isos[0]:
+                for copy in isos[1]:
+                    lies = offset_between(first, copy)
+                    if lies is not None:
+                        own, theirs = (
+                            [f for f in examined[t.take.id].findings if f.track == t.track.number]
+                            for t in (first, copy)
+                        )
+                        found.append(followed_pair(first, copy, lies, own, theirs))
+    return found
+
+
 def _examined(roll: Roll, logbook: Logbook | None, progress: Progress | None) -> Examination:
     whole = sum(take.length_samples * len(take.tracks) for take in roll.takes)
     done = 0
     takes: list[ExaminedTake] = []
+    kept: dict[str, MeasuredTake] = {}
+    held_s = 0.0
     unreadable = list(roll.unreadable)
     predictions = stored_predictions(roll.folder) if roll.keeps else ()
     for take in roll.takes:
@@ -143,6 +190,9 @@ def _examined(roll: Roll, logbook: Logbook | None, progress: Progress | None) ->
             progress(take.id, done, whole)
         try:
             measured = measured_take(roll, take, logbook=logbook)
+            held_s += float(take.duration_s) * len(take.tracks)
+            if logbook is None and held_s <= MOST_KEPT_S:
+                kept[take.id] = measured
             with TrackReader(roll.folder, take) as reader:
                 takes.append(examine_take(evidence_of(measured, reader, predictions=predictions)))
         except TakewellError as error:
@@ -151,13 +201,18 @@ def _examined(roll: Roll, logbook: Logbook | None, progress: Progress | None) ->
     if progress is not None:
         progress("", done, whole)
     takes = _with_empty_tracks_judged(takes)
-    findings = [f for take in takes for f in take.findings] + find_overlapping_takes(roll.takes)
+    between = _pairs_between_takes(roll, logbook, takes, kept)
+    findings = [f for take in takes for f in take.findings]
+    findings += [event for pair in between for event in find_pair_events(pair)]
+    # A second recorder's take of the same moment overlaps the first's by right.
+    second = {pair.pair.other_take for pair in between}
+    findings += find_overlapping_takes([take for take in roll.takes if take.id not in second])
     return Examination(
         findings=tuple(worst_first(findings)),
         verdicts=tuple(v for take in takes for v in take.verdicts),
         unreadable=tuple(unreadable),
         best=tuple(b for take in takes for b in (take.best, *take.best_for_voices) if b is not None),
-        pairs=tuple(pair for take in takes for pair in take.pairs),
+        pairs=(*(pair for take in takes for pair in take.pairs), *(pair.pair for pair in between)),
     )
 
 

@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 from itertools import pairwise
 
 from takewell.examine.evidence import TrackEvidence
+from takewell.examine.other_takes import Offset
 from takewell.examine.pair_gain import Followed, Held, Setting, follow_gain, railed_steps
 from takewell.examine.twins import Twin
 from takewell.examine.wording import clock, count, level, signed, when
@@ -60,30 +61,43 @@ def pairs_of(
         for twin in twins.get(track.track.number, ()):
             first, copy = _in_order(track, twin.other)
             if first is track and {first.track.role, copy.track.role} <= {"iso", "safety"}:
-                delay_s = twin.lag_samples / track.rate
-                found.append(followed_pair(first, copy, twin, delay_s, findings))
+                lies = Offset(twin.lag_samples / track.rate, 0.0, twin.correlation, twin.gain_db)
+                own, other = (findings.get(t.track.number, ()) for t in (first, copy))
+                found.append(followed_pair(first, copy, lies, own, other))
     return found
 
 
 def followed_pair(
     first: TrackEvidence,
     copy: TrackEvidence,
-    twin: Twin,
-    delay_s: float,
-    findings: Mapping[int, Sequence[Finding]],
-    drift_ppm: float = 0.0,
+    lies: Offset,
+    findings: Sequence[Finding],
+    copy_findings: Sequence[Finding],
 ) -> HeardPair:
-    """Return a pair with its gain over time; `findings` by track number, those of the copy's take for another take."""
-    hurts = [f for f in findings.get(first.track.number, ()) if _hurts(first, f)]
+    """Return a pair with its gain over time.
+
+    Parameters
+    ----------
+    first, copy : TrackEvidence
+    lies : Offset
+        How the copy lies to the first.
+    findings, copy_findings : sequence of Finding
+        What was found on each, in seconds of its own take.
+    """
+    drift = 1 + lies.drift_ppm * 1e-6
+    hurts = [f for f in findings if _hurts(first, f)]
     copy_hurts = [
-        f for f in (findings.get(copy.track.number, ()) if copy.take is first.take else ()) if _hurts(copy, f)
+        replace(f, start_s=(f.start_s - lies.delay_s) / drift, end_s=(f.end_s - lies.delay_s) / drift)
+        for f in copy_findings
+        if _hurts(copy, f)
     ]
     rails = [(f.start_s, f.end_s) for f in (*hurts, *copy_hurts) if f.kind == "clipped"]
     followed = follow_gain(
         first.trace,
         copy.trace,
-        delay_s=delay_s if abs(delay_s) > 1e-3 else 0.0,
-        drift_ppm=drift_ppm,
+        # Within a millisecond the steps themselves fit well enough, and need not be shifted.
+        delay_s=lies.delay_s if abs(lies.delay_s) > 1e-3 else 0.0,
+        drift_ppm=lies.drift_ppm,
         railed=railed_steps(first.trace, rails),
     )
     pair = Pair(
@@ -91,10 +105,10 @@ def followed_pair(
         first.track.number,
         copy.take.id,
         copy.track.number,
-        twin.correlation,
-        twin.gain_db if followed is None else followed.gain_db,
-        delay_s,
-        drift_ppm,
+        lies.correlation,
+        lies.gain_db if followed is None else followed.gain_db,
+        lies.delay_s,
+        lies.drift_ppm,
     )
     if followed is None:
         return HeardPair(first, copy, pair)
@@ -214,15 +228,21 @@ def _quieter(own_noise_db: float) -> tuple[int, str]:
 
 
 def _moved(heard: HeardPair, moves: Sequence[PairPassage]) -> Finding:
-    first = heard.first.track
+    first, pair = heard.first.track, heard.pair
+    drift = 1 + pair.drift_ppm * 1e-6
+    start_s, end_s = (
+        moves[0].start_s * drift + pair.delay_s,
+        (moves[-1].end_s if len(moves) > 1 else moves[0].start_s) * drift + pair.delay_s,
+    )
+    of = "" if pair.take == pair.other_take else f" of {pair.take}"
     told = [f"{signed(m.changed_by_db)} dB at {clock(m.start_s)}" for m in moves[:MOST_PLACES]]
     return heard.copy.finding(
         MOVED,
-        moves[0].start_s,
-        moves[-1].end_s if len(moves) > 1 else moves[0].start_s,
+        start_s,
+        end_s,
         confidence=0.95,
         severity="note",
-        sentence=f"the gain against track {first.number} ({first.name}) moves: "
+        sentence=f"the gain against track {first.number} ({first.name}){of} moves: "
         + ", ".join(told[:4])
         + (f" and {count(len(moves) - 4, 'more time')}" if len(moves) > 4 else ""),
         remedy="Level each passage by its own gain; nothing is hurt.",
@@ -236,7 +256,11 @@ def _moved(heard: HeardPair, moves: Sequence[PairPassage]) -> Finding:
 def _limited(heard: HeardPair, held: Sequence[Held], copy: bool) -> Finding:
     on, other = (heard.copy, heard.first) if copy else (heard.first, heard.copy)
     most_db = max(h.most_db for h in held)
+    of = "" if on.take is other.take else f" of {other.take.id}"
     start_s, end_s = held[0].start_s, held[-1].end_s
+    if copy:
+        drift = 1 + heard.pair.drift_ppm * 1e-6
+        start_s, end_s = (at_s * drift + heard.pair.delay_s for at_s in (start_s, end_s))
     total_s = sum(h.end_s - h.start_s for h in held)
     return on.finding(
         LIMITED,
@@ -244,9 +268,9 @@ def _limited(heard: HeardPair, held: Sequence[Held], copy: bool) -> Finding:
         end_s,
         confidence=0.9,
         severity="minor" if most_db > MINOR_HELD_DB else "note",
-        sentence=f"held back by up to {level(most_db)} dB against track {other.track.number} ({other.track.name}) "
+        sentence=f"held back by up to {level(most_db)} dB against track {other.track.number} ({other.track.name}){of} "
         f"{when(start_s, end_s)}",
-        remedy=f"Prefer track {other.track.number} there.",
+        remedy=f"Prefer track {other.track.number}{of} there.",
         other_track=other.track.number,
         held_back_db=most_db,
         held_back_s=total_s,
