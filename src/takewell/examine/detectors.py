@@ -17,6 +17,7 @@ from takewell.examine.floor_off_plan import find_floor_off_plan
 from takewell.examine.hum import find_hum
 from takewell.examine.limited import find_limited
 from takewell.examine.mix_content import find_mix_content
+from takewell.examine.noise_burst import find_noise_bursts
 from takewell.examine.noisy import find_noisy
 from takewell.examine.nonfinite import find_nonfinite
 from takewell.examine.over_full_scale import find_over_full_scale
@@ -58,6 +59,7 @@ TRACK_DETECTORS = (
     TrackDetector(find_digital_silence, ANY),
     TrackDetector(find_dropouts, SOUND),
     TrackDetector(find_slips, SOUND),
+    TrackDetector(find_noise_bursts, SPEECH),
     TrackDetector(find_dc_offset, SOUND),
     TrackDetector(find_hum, SPEECH),
     TrackDetector(find_whine, SPEECH),
