@@ -188,6 +188,14 @@ def test_findings_inside_the_stretch_are_markers_with_words(tmp_path: Path) -> N
         Fraction(1, 10),
     )  # cut where the clip ends
     assert len(lav.markers) == 1
+    synced = {(clip("25").path, "14-2"): Path("/day/synced/A001C003_14-2.wav")}
+    back = read_back(timeline(report, name="day", findings=findings, synced=synced), tmp_path)
+    one, two = laid_out(back.tracks[2])[0][1].markers
+    assert one.name == "clipped: flat"
+    # 5 s into the recording, 3 s into the clip that began at 10:00:02
+    assert exact(one.marked_range.start_time) == 36_005
+    assert exact(one.marked_range.duration) == Fraction(1, 2)
+    assert exact(two.marked_range.duration) == Fraction(1, 10)
 
 
 def test_claps_lonely_clips_and_lonely_recordings_are_there(tmp_path: Path) -> None:

@@ -28,6 +28,10 @@ class Stretch:
         """Return the moment of the recording at a moment of the clip."""
         return self.recording_start_s + (clip_s - self.clip_start_s) * self.speed
 
+    def clip_s(self, recording_s: float) -> float:
+        """Return the moment of the clip at a moment of the recording."""
+        return self.clip_start_s + (recording_s - self.recording_start_s) / self.speed
+
 
 def clip_length_s(clip: Clip) -> Fraction:
     """Return how long a clip is: its pictures, or from its beginning to the end of its sound."""

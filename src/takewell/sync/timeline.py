@@ -171,7 +171,7 @@ def _lay_clip(
             continue
         laid = synced.get((clip.path, pairing.recording.name))
         if laid is not None:
-            _lay_synced(sheet, pairing, laid, start, count)
+            _lay_synced(sheet, pairing, laid, start, count, findings)
             continue
         for place in stretches(pairing):
             first = frame_at_or_after(place.clip_start_s, sheet.rate)
@@ -268,7 +268,9 @@ def _cuts(track: Track, begin: int, count: int, grid: _Grid) -> list[tuple[Piece
     return [cut for cut in found if cut[2] > cut[1]]
 
 
-def _lay_synced(sheet: _Sheet, pairing: Pairing, path: Path, frame: int, count: int) -> None:
+def _lay_synced(
+    sheet: _Sheet, pairing: Pairing, path: Path, frame: int, count: int, findings: Sequence[Finding]
+) -> None:
     recording = pairing.recording
     assert recording is not None
     take = recording.take
@@ -283,6 +285,13 @@ def _lay_synced(sheet: _Sheet, pairing: Pairing, path: Path, frame: int, count: 
         )
         item.metadata["takewell"] = {**_about_track(take, track), "channel": channel, "synced": True}
         _say_of_pair(item, pairing, warp=False)
+        for place in stretches(pairing):
+            for finding in _of_track(findings, take, track):
+                first = max(place.clip_s(finding.start_s), place.clip_start_s)
+                last = min(place.clip_s(finding.end_s), place.clip_end_s)
+                if last >= first:
+                    start = stamp + round(first * take.rate)
+                    _mark_finding(item, start, max(round((last - first) * take.rate), 1), take.rate, finding)
         lane.put(item, frame, count, sheet.rate)
 
 
@@ -352,24 +361,23 @@ def _mark_findings(
 ) -> None:
     stamp = int(item.source_range.start_time.value) - start
     low, high = start, start + length
-    for finding in findings:
-        of_track = finding.track == track.number or (finding.track == 0 and track is take.tracks[0])
-        if finding.take != take.id or not of_track:
-            continue
+    for finding in _of_track(findings, take, track):
         first = round(finding.start_s * take.rate) - piece.start_samples
         last = max(round(finding.end_s * take.rate) - piece.start_samples, first + 1)
         first, last = max(first, low), min(last, high)
         if last > first:
-            words = f"{finding.kind}: {finding.sentence}" if finding.sentence else finding.kind
-            _mark(
-                item,
-                stamp + first,
-                last - first,
-                Fraction(take.rate),
-                words,
-                _COLOURS[finding.severity],
-                finding.remedy,
-            )
+            _mark_finding(item, stamp + first, last - first, take.rate, finding)
+
+
+def _of_track(findings: Sequence[Finding], take: Take, track: Track) -> list[Finding]:
+    """Return the findings on a track; those on the take as a whole belong to its first."""
+    numbers = (track.number, 0) if track is take.tracks[0] else (track.number,)
+    return [finding for finding in findings if finding.take == take.id and finding.track in numbers]
+
+
+def _mark_finding(item: Any, start: int, count: int, rate: int, finding: Finding) -> None:
+    words = f"{finding.kind}: {finding.sentence}" if finding.sentence else finding.kind
+    _mark(item, start, count, Fraction(rate), words, _COLOURS[finding.severity], finding.remedy)
 
 
 def _mark(

@@ -1,7 +1,7 @@
 """What is an editor handed of a day that is lined up?
 
 Into one folder: for each pair a poly file as long as its clip, a timeline that refers to those files, an edit list, and the report
-as a table. Nothing is written beside the recordings or the camera files.
+as a table and as a page. Nothing is written beside the recordings or the camera files.
 """
 
 from collections.abc import Callable
@@ -9,11 +9,12 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from takewell import files
-from takewell.errors import SettingError, TakewellError
+from takewell.errors import FileError, SettingError, TakewellError
 from takewell.roll import Logbook, Roll
 from takewell.roll.values import Finding
 from takewell.sync.edit_list import write_edit_list
 from takewell.sync.placed import stretches
+from takewell.sync.report_page import write_report_page
 from takewell.sync.synced_files import SyncedFile, write_synced
 from takewell.sync.table import write_table
 from takewell.sync.timeline import timeline, write_timeline
@@ -60,7 +61,11 @@ def write_all(
     for done, pairing in enumerate(pairs):
         if progress is not None:
             progress(pairing.clip.name, done, len(pairs))
-        one = write_synced(pairing, folder, correct_drift=correct)
+        try:
+            one = write_synced(pairing, folder, correct_drift=correct)
+        except FileError as error:  # the others go on
+            notes.append(str(error))
+            continue
         synced.append(one)
         notes += one.notes
         if one.clipped_samples:
@@ -76,9 +81,10 @@ def write_all(
             if one.pairing.recording is not None
         },
     )
-    paths = [folder / "timeline.otio", folder / "sync.csv"]
+    paths = [folder / "timeline.otio", folder / "sync.csv", folder / "sync.html"]
     write_timeline(made, paths[0])
     write_table(report, paths[1])
+    write_report_page(report, paths[2], title=name)
     try:
         write_edit_list(report, folder / "edit-list.edl", name=name)
         paths.append(folder / "edit-list.edl")
