@@ -95,6 +95,7 @@ def handed_over(
     from takewell.files import work_folder
     from takewell.handover import check_options, hand_over
     from takewell.level import roll_settings
+    from takewell.mend import mended_files
     from takewell.mix import MixSettings
 
     spec = check_options(roll, to, options)
@@ -114,6 +115,9 @@ def handed_over(
             for copy in rendered(roll, settings, None, moves=moves, out=work / "levelled", quiet=quiet):
                 levelled.setdefault(copy.take, []).append(copy.target)
         mixes = mixed(roll, mix_settings, None, moves=moves, out=work / "mix", quiet=quiet)
+        mended: dict[str, dict[Path, str]] = {}
+        for file in mended_files(roll):
+            mended.setdefault(file.take, {})[file.target] = file.sentence
         with progress("handing over", wanted=not quiet) as show:
             return hand_over(
                 roll,
@@ -123,6 +127,7 @@ def handed_over(
                 levelled=levelled,
                 moves=moves,
                 target_lufs=settings.target_lufs,
+                mended=mended,
                 progress=show,
             )
 

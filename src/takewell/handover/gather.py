@@ -9,7 +9,8 @@ import numpy as np
 
 from takewell.handover.line_up import line_up_checks
 from takewell.handover.over_take import over_take
-from takewell.handover.plan import Excerpt
+from takewell.handover.plan import NOTHING_MENDED, Excerpt, Mended
+from takewell.handover.remarks import take_remarks
 from takewell.handover.room_tone import SHORTEST_S, room_tone_stretch
 from takewell.handover.sheet import (
     FOOTNOTE,
@@ -71,7 +72,11 @@ class Gathered:
 
 
 def gather(
-    roll: Roll, moves: Sequence[Move], target_lufs: float, progress: Progress | None = None
+    roll: Roll,
+    moves: Sequence[Move],
+    target_lufs: float,
+    progress: Progress | None = None,
+    mended: Mended = NOTHING_MENDED,
 ) -> Gathered:
     """Return everything the report says of a roll, measuring what the logbook does not have.
 
@@ -82,6 +87,8 @@ def gather(
         What levels the roll's tracks.
     target_lufs : float
         Where dialogue should lie.
+    mended : mapping of take id to files and sentences
+        What was joined, for the report.
     """
     examination, copies = _from_logbook(roll)
     sheets: list[SheetTake] = []
@@ -98,7 +105,12 @@ def gather(
         tracks = {track.number: over_take(measured, track.number) for track in take.tracks}
         peaks += [t.numbers.true_peak_dbtp for t in tracks.values() if t.numbers.true_peak_dbtp is not None]
         verdicts, findings = _of(take, examination.verdicts), _of(take, examination.findings)
-        sheets.append(take_sheet(take, tracks, verdicts, findings, _of(take, moves), target_lufs=target_lufs))
+        remarks = take_remarks(take, examination, mended.get(take.id, {}))
+        sheets.append(
+            take_sheet(
+                take, tracks, verdicts, findings, _of(take, moves), target_lufs=target_lufs, remarks=remarks
+            )
+        )
         if take.kind == "tone":
             checks += line_up_checks(take, _middles(roll, take))
         elif take.kind == "take":

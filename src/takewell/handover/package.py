@@ -9,7 +9,7 @@ from takewell.errors import DestinationError, SettingError
 from takewell.files import destination_error, make_folder, work_folder
 from takewell.handover.gather import Gathered, gather
 from takewell.handover.names import check_pattern
-from takewell.handover.plan import Delivery, Options, plan_package
+from takewell.handover.plan import NOTHING_MENDED, Delivery, Mended, Options, plan_package
 from takewell.handover.report import FORMATS, check_formats, report_files, write_files
 from takewell.handover.specs import Check, LoudnessSpec, loudness_checks, loudness_spec
 from takewell.handover.write import Delivered, clipping_check, deliver
@@ -82,6 +82,7 @@ def plan_handover(
     *,
     mixes: Mapping[str, Sequence[Path]],
     levelled: Mapping[str, Sequence[Path]],
+    mended: Mended = NOTHING_MENDED,
 ) -> tuple[Delivery, ...]:
     """Return what a package of this roll will hold; nothing is written."""
     infos: dict[str, AudioInfo] = {
@@ -94,6 +95,7 @@ def plan_handover(
         mixes=_read(mixes),
         levelled=_read(levelled),
         excerpts=gathered.excerpts,
+        mended=_read({take: tuple(files) for take, files in mended.items()}),
     )
 
 
@@ -110,6 +112,7 @@ def hand_over(
     levelled: Mapping[str, Sequence[Path]],
     moves: Sequence[Move],
     target_lufs: float = -23.0,
+    mended: Mended = NOTHING_MENDED,
     progress: Progress | None = None,
 ) -> HandoverReport:
     """Write a package for the editor and hold it against its spec.
@@ -126,6 +129,8 @@ def hand_over(
         What levelled them; written into the package beside the report.
     target_lufs : float
         Where dialogue should lie in the report's drawings.
+    mended : mapping of take id to files and sentences
+        Mended tracks to be delivered beside the originals.
 
     Returns
     -------
@@ -138,8 +143,8 @@ def hand_over(
         In one sentence; no package is left behind.
     """
     spec = check_options(roll, to, options)
-    gathered = gather(roll, moves, target_lufs, progress)
-    deliveries = plan_handover(roll, options, gathered, mixes=mixes, levelled=levelled)
+    gathered = gather(roll, moves, target_lufs, progress, mended)
+    deliveries = plan_handover(roll, options, gathered, mixes=mixes, levelled=levelled, mended=mended)
     if not deliveries:
         raise SettingError(f"{roll.folder} holds no sound file that could be handed over.")
     # The package is built under its own name, so that its manifest is named after it, in a hidden folder.

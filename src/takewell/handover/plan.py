@@ -2,12 +2,13 @@
 
 Pure. The same list is shown by a dry run and carried out by `write`. Folders of a package: ``audio`` (the
 takes as recorded), ``wild`` and ``room-tone`` (with excerpts where nobody recorded room tone), ``line-up``,
-``levelled``, ``mix``, ``report``.
+``mended``, ``levelled``, ``mix``, ``report``.
 """
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path, PurePosixPath
+from types import MappingProxyType
 from typing import Literal
 
 from takewell.handover.names import UniqueNames, delivered_stem
@@ -18,6 +19,11 @@ from takewell.wave import AudioInfo, Ixml, IxmlTrack
 Action = Literal["copy", "rewrite", "convert"]
 
 FOLDER_OF_KIND = {"take": "audio", "wild": "wild", "room_tone": "room-tone", "tone": "line-up"}
+
+Mended = Mapping[str, Mapping[Path, str]]
+"""Take id -> mended tracks, each with the sentence that says what was joined from where."""
+
+NOTHING_MENDED: Mended = MappingProxyType({})
 
 CONFORMED_RATE = 48_000
 """Sampling rate of a conformed delivery, in Hz (common practice for picture, no source)."""
@@ -232,6 +238,7 @@ def plan_package(
     mixes: Mapping[str, Sequence[AudioInfo]],
     levelled: Mapping[str, Sequence[AudioInfo]],
     excerpts: Sequence[Excerpt],
+    mended: Mapping[str, Sequence[AudioInfo]] = MappingProxyType({}),
 ) -> tuple[Delivery, ...]:
     """Return every sound file the package will hold.
 
@@ -243,6 +250,7 @@ def plan_package(
         The levelled mixes, and for a finished package the levelled tracks.
     excerpts : sequence of Excerpt
         Room tone found inside takes, for scenes where none was recorded.
+    mended : mapping of take id to mended tracks
     """
     names, by_id = UniqueNames(), {take.id: take for take in takes}
     sources = [
@@ -251,7 +259,11 @@ def plan_package(
         if options.spec == "editorial" or take.kind != "take"
         for media in take.files
     ]
-    rendered = (("levelled", levelled if options.spec == "finished" else {}), ("mix", mixes))
+    rendered = (
+        ("mended", mended),
+        ("levelled", levelled if options.spec == "finished" else {}),
+        ("mix", mixes),
+    )
     sources += [
         _rendered(folder, by_id[take_id], info)
         for folder, made in rendered

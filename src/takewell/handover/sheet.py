@@ -309,6 +309,7 @@ def take_sheet(
     moves: Sequence[Move],
     *,
     target_lufs: float,
+    remarks: Sequence[str] = (),
 ) -> SheetTake:
     """Return one take's part of the report.
 
@@ -320,6 +321,8 @@ def take_sheet(
         Those of this take.
     target_lufs : float
         Where dialogue should lie; drawn as a line on every track.
+    remarks : sequence of str
+        Sentences that stand over the table, after the take's own warnings.
     """
     verdict_of = {verdict.track: verdict for verdict in verdicts}
     names = {track.number: track.name or f"track {track.number}" for track in take.tracks}
@@ -341,7 +344,7 @@ def take_sheet(
         note=take.note,
         date=take.date or "",
         files=tuple(media.path for media in take.files),
-        warnings=take.warnings,
+        warnings=(*take.warnings, *remarks),
         verdict=word,
         why=why,
         tracks=tuple(
