@@ -32,6 +32,7 @@ from takewell.level.ceiling import peaks_apart, under_ceiling
 from takewell.level.decision import Decision, Limit
 from takewell.level.evidence import TrackEvidence
 from takewell.level.floor_jumps import settle
+from takewell.level.lines import ROUNDED_S
 from takewell.level.passages import Passage, measured
 from takewell.level.peaks import StepPeaks
 from takewell.level.ride import LEAST_RIDE_LU, farthest, way
@@ -105,7 +106,7 @@ def _riding(passage: Passage, peaks: StepPeaks, settings: LevelSettings) -> list
     most, by = _floor_limit(passage, settings)
     wanted = middle + passage.ride_lu / 2, middle - passage.ride_lu / 2
     gains = [min(gain, most) for gain in wanted]
-    over = peaks.highest(start, end, way(start, end, *gains, settings.joins)) - (
+    over = peaks.highest(start, end, way(start, end, gains[0], gains[1], settings.joins)) - (
         settings.ceiling_dbtp + settings.limit_db
     )
     if over > 0:
@@ -217,7 +218,7 @@ def _with_fixed(nodes: list[Decision], fixed: Sequence[Move]) -> list[Decision]:
                 replace(d, end_s=move.start_s),
                 replace(d, start_s=move.end_s, pause=(move.end_s, move.end_s)),
             ]
-            kept += [rest for rest in rests if rest.start_s < rest.end_s]
+            kept += [rest for rest in rests if rest.end_s - rest.start_s > ROUNDED_S]
         if under is None:
             continue
         inside_pause = under.pause[0] <= move.start_s <= under.pause[1]

@@ -20,7 +20,9 @@ from takewell.level.evidence import TrackEvidence
 from takewell.level.settings import LevelSettings
 from takewell.roll.values import Move
 
-MARGIN_S = 0.05
+MARGIN_S = 0.15
+"""Left to the words on both sides where the pause is long enough: the tail of a word goes on under what is heard as speech
+here for about as long as a closure lasts."""
 SHORTEST_S = 0.05
 BESIDE_FIXED_S = 0.05
 
