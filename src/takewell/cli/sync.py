@@ -106,8 +106,8 @@ def _show(report: "SyncReport", *, as_json: bool) -> None:
             print(
                 f"{pairing.clip.name}: a clap at {clap.clip_s:.3f} s, {clap.recording_s:.3f} s of the recording."
             )
-    for recording in report.lonely:
-        print(f"{recording.name}: belongs to none of these clips.")
+    if report.lonely:
+        print(f"Beside none of these clips: {', '.join(recording.name for recording in report.lonely)}.")
     if any(pairing.recording is not None and not pairing.hidden_delay_s for pairing in report.pairings):
         print(AS_HEARD)
 

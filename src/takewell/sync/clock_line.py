@@ -36,6 +36,10 @@ TOLD_SLOPE = 50e-6
 """A slope whose 95 % interval is wider is not told: ordinary clocks are better than it."""
 
 LEAST_JUMP_S = 0.001
+
+PEOPLE_S = 0.03
+"""Smaller steps may be people who talk from elsewhere: ten metres."""
+
 _LEAST_RUN = 3
 _LEAST_HEIGHT = 5.0
 _MOST_HEIGHT = 15.0
@@ -180,8 +184,8 @@ def _levels(windows: Sequence[Window], offset: float, slope: float) -> F64:
             near = np.abs(lag - offset - slope * window.time_s - shifts) < LEAST_JUMP_S / 2
             worth[k] = np.maximum(worth[k], near * min(abs(height), _MOST_HEIGHT))
     path = _cheapest_path(worth)
-    chosen = shifts[path]
-    return np.asarray(_that_never_returns(chosen, worth[np.arange(len(path)), path]))
+    heard = worth[np.arange(len(path)), path]
+    return _by_one_device(_that_never_returns(shifts[path], heard), heard)
 
 
 def _cheapest_path(worth: F64) -> NDArray[np.int64]:
@@ -202,25 +206,36 @@ def _cheapest_path(worth: F64) -> NDArray[np.int64]:
 
 
 def _that_never_returns(levels: F64, worth: F64) -> F64:
-    """Return the levels with every run that is left and come back to, or too short, put to what lies around it."""
-    edges = np.flatnonzero(np.diff(levels)) + 1
-    runs = [list(run) for run in np.split(np.arange(len(levels)), edges)]
+    """Return the levels with what goes to and fro put to its most heard level, and runs too short to what lies before them."""
     out = levels.copy()
-    seen: dict[float, float] = {}
-    for run in runs:
-        value = float(levels[run[0]])
-        seen[value] = seen.get(value, 0.0) + float(worth[run].sum())
-    names = [float(levels[run[0]]) for run in runs]
-    returning = {value for value in names if names.count(value) > 1}
-    if returning:
-        # To and fro: not lost samples. Everything from the first to the last visit is one level.
-        for value in returning:
-            first, last = names.index(value), len(names) - 1 - names[::-1].index(value)
-            out[runs[first][0] : runs[last][-1] + 1] = value
+    # A level reaches from its first to its last visit; reaches that overlap are one coming and going.
+    start = 0
+    while start < len(levels):
+        stop = start + 1
+        at = start
+        while at < stop:
+            stop = max(stop, int(np.flatnonzero(levels == levels[at])[-1]) + 1)
+            at += 1
+        part = slice(start, stop)
+        heard = {value: float(worth[part][levels[part] == value].sum()) for value in np.unique(levels[part])}
+        out[part] = max(heard, key=lambda value: heard[value])
+        start = stop
     for run in np.split(np.arange(len(out)), np.flatnonzero(np.diff(out)) + 1):
         if np.count_nonzero(worth[run]) < _LEAST_RUN:
-            neighbour = out[run[0] - 1] if run[0] > 0 else out[min(run[-1] + 1, len(out) - 1)]
-            out[run] = neighbour
+            out[run] = out[run[0] - 1] if run[0] > 0 else out[min(run[-1] + 1, len(out) - 1)]
+    return out
+
+
+def _by_one_device(levels: F64, worth: F64) -> F64:
+    """Return the levels without small steps where they go both ways: that is people, a device only ever loses."""
+    steps = np.diff(levels)
+    small = (steps != 0) & (np.abs(steps) < PEOPLE_S)
+    if not ((steps[small] > 0).any() and (steps[small] < 0).any()):
+        return levels
+    out = levels.copy()
+    for run in np.split(np.arange(len(levels)), np.flatnonzero((steps != 0) & ~small) + 1):
+        values = np.unique(levels[run])
+        out[run] = values[int(np.argmax([worth[run][levels[run] == value].sum() for value in values]))]
     return out
 
 

@@ -8,10 +8,10 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from takewell.sync.claims import AGREE_S
-from takewell.sync.clock_line import SPEED_OF_SOUND_M_S
+from takewell.sync.clock_line import PEOPLE_S, SPEED_OF_SOUND_M_S
 from takewell.sync.settings import SyncSettings
 from takewell.sync.sketch import Sketch
-from takewell.sync.speed import drift_sentence, duration, frame_out_after_s
+from takewell.sync.speed import drift_sentence, frame_out_after_s
 from takewell.sync.values import Clip, Pairing, Recording
 
 _INSIDE_S = 0.5
@@ -162,7 +162,7 @@ def _jump(at_s: float, shift_s: float, lost_by: str, rate: float) -> str:
     minutes = f"{int(at_s // 60)}:{at_s % 60:04.1f}"
     where = "the recording" if lost_by == "recording" else "the clip"
     sentence = f"at {minutes} of the recording {_amount(abs(shift_s), rate)} are missing in {where}"
-    if abs(shift_s) * SPEED_OF_SOUND_M_S < 15:
+    if abs(shift_s) < PEOPLE_S:
         return f"{sentence}, or everybody moved {abs(shift_s) * SPEED_OF_SOUND_M_S:.1f} m; check there."
     return f"{sentence}; cut there and line up both parts."
 
@@ -185,4 +185,5 @@ def _amount(seconds: float, rate: float) -> str:
         return f"{seconds * 1000:.1f} ms ({frames:.2f} frames)"
     if seconds < 60:
         return f"{seconds:.2f} s ({frames:.0f} frames)"
-    return duration(seconds)
+    whole = round(seconds)
+    return f"{whole // 3600}:{whole // 60 % 60:02d}:{whole % 60:02d}"
