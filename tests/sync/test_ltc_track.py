@@ -2,6 +2,7 @@
 
 The writer of the channels is the package's own, whose bits tests/shape/test_linear_timecode.py holds against the standard."""
 
+from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
 
@@ -12,7 +13,15 @@ import soundfile
 from takewell.errors import FileError
 from takewell.roll import loose
 from takewell.shape import LinearTimecode, Resampler
-from takewell.sync.ltc_track import read_timecode_track, take_timecode, timecode_channels, track_timecode
+from takewell.sync.clips import read_clip
+from takewell.sync.ltc_track import (
+    read_timecode_track,
+    stamped_by_track,
+    take_timecode,
+    timecode_channels,
+    track_timecode,
+)
+from takewell.sync.values import Recording
 from takewell.timecode import Timecode, TimecodeRate
 from takewell.wave import BroadcastWriter, Ixml, IxmlTrack
 
@@ -161,6 +170,33 @@ def test_a_takes_timecode_track_speaks_for_it(tmp_path: Path) -> None:
         writer.write(np.hstack([code * 0, code]))
     roll = loose([tmp_path])
     assert [track.role for track in roll.takes[0].tracks] == ["iso", "timecode"]
+    recording = Recording(roll.folder, roll.takes[0])
     found = take_timecode(roll.folder, roll.takes[0])
     assert found is not None
     assert str(found.start) == "10:00:00:00"
+    stamped, notes = stamped_by_track(recording)
+    assert stamped.start_s == 36_000
+    assert stamped.take.timecode_rate == TimecodeRate.parse("25")
+    assert notes == ()
+    assert stamped_by_track(stamped) == (stamped, ())
+    (media,) = stamped.take.files
+    wrong = replace(
+        stamped, take=replace(stamped.take, files=(replace(media, time_reference=35_990 * RATE),))
+    )
+    right, notes = stamped_by_track(wrong)
+    assert right.start_s == 36_000
+    assert notes == (
+        "1-1: its timecode track begins at 10:00:00:00, its stamp says 09:59:50:00; the track counts.",
+    )
+
+
+def test_a_clips_timecode_channel_is_no_sound_and_stamps_it(tmp_path: Path) -> None:
+    code = channel("10:00:00:00", 8, "29.97 DF", late=Fraction(100))
+    path = tmp_path / "two.wav"
+    soundfile.write(path, np.hstack([code * 0, code]), RATE, subtype="PCM_24")
+    clip = read_clip(path)
+    assert clip.timecode_channels == (2,)
+    assert str(clip.start) == "10:00:00;00"
+    assert clip.start_s is not None
+    due = (Timecode.parse("10:00:00;00", TimecodeRate.parse("29.97DF")).to_samples(RATE) + 100) / RATE
+    assert abs(clip.start_s - due) < 2e-6

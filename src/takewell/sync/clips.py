@@ -12,13 +12,12 @@ from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
 
-import numpy as np
-
 from takewell.errors import TakewellError
 from takewell.roll.folder import SOUND_SUFFIXES
 from takewell.roll.names import natural_order
+from takewell.sync.ltc_track import track_timecode
 from takewell.sync.values import Clip
-from takewell.timecode import PULL_DOWN, Timecode, TimecodeRate
+from takewell.timecode import Timecode, TimecodeRate
 from takewell.wave import AudioFile, AudioInfo, open_audio
 
 PICTURE_SUFFIXES = frozenset({".mov", ".mp4", ".m4v", ".mxf", ".mts", ".m2ts", ".mkv"})
@@ -27,9 +26,6 @@ PICTURE_SUFFIXES = frozenset({".mov", ".mp4", ".m4v", ".mxf", ".mts", ".m2ts", "
 _LISTEN_S = 4.0
 _LEAST_WORDS = 12
 """Words of linear timecode that count on by one: half a second of it."""
-
-_LARGEST_SPEED_ERROR = 4e-4
-"""Of a clock against the rate it counts; 29.97 and 30 are 1e-3 apart."""
 
 
 @dataclass(frozen=True)
@@ -146,46 +142,9 @@ def _channel_timecode(audio: AudioFile) -> tuple[ChannelTimecode, ...]:
     if rate < 8_000 or rate > 192_000:
         return ()
     samples = audio.read(0, round(_LISTEN_S * rate))
-    found = (_read_words(samples[:, [k]], rate, k + 1) for k in range(samples.shape[1]))
-    return tuple(one for one in found if one is not None)
-
-
-def _read_words(channel: np.ndarray, rate: int, number: int) -> ChannelTimecode | None:
-    from takewell.shape.linear_timecode import LinearTimecodeReader
-
-    words = LinearTimecodeReader(rate).add(channel)
-    words = words[~words.backward]
-    if len(words) < _LEAST_WORDS:
-        return None
-    per_frame = float(np.median(np.diff(words.start_samples)))
-    drop = bool(np.median(words.dropping))
-    timecode_rate = _rate_of(rate / per_frame, drop)
-    if timecode_rate is None:
-        return None
-    numbers = words.numbers
-    starts: list[Fraction] = []
-    for (hours, minutes, seconds, frames), at in zip(numbers.tolist(), words.start_samples, strict=True):
-        mark = ";" if drop else ":"
-        try:
-            code = Timecode.parse(f"{hours:02d}:{minutes:02d}:{seconds:02d}{mark}{frames:02d}", timecode_rate)
-        except TakewellError:
-            continue
-        starts.append(code.seconds - Fraction(float(at)) / rate)
-    if len(starts) < _LEAST_WORDS:
-        return None
-    middle = sorted(starts)[len(starts) // 2]
-    agreeing = sum(abs(one - middle) < 1 / timecode_rate.real for one in starts)
-    if agreeing < max(_LEAST_WORDS, 0.8 * len(starts)):
-        return None
-    frame = int(middle * timecode_rate.real)
-    return ChannelTimecode(number, Timecode.from_frames(frame, timecode_rate), middle)
-
-
-def _rate_of(per_second: float, drop: bool) -> TimecodeRate | None:
-    """Return the timecode rate that runs at so many frames a second, None where none does."""
-    for count in (24, 25, 30):
-        for real in (Fraction(count), count * PULL_DOWN):
-            if (count == 25 and real != 25) or abs(per_second / float(real) - 1) > _LARGEST_SPEED_ERROR:
-                continue
-            return TimecodeRate(count, real, drop and count == 30)
-    return None
+    found = []
+    for channel in range(samples.shape[1]):
+        told = track_timecode([samples[:, [channel]]], rate)
+        if told is not None and sum(run.words for run in told.runs) >= _LEAST_WORDS:
+            found.append(ChannelTimecode(channel + 1, told.start, told.start_samples / rate))
+    return tuple(found)

@@ -13,7 +13,7 @@ Source: SMPTE ST 12-1; how long a run must be is common practice, no source.
 
 import os
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from itertools import pairwise
 
@@ -23,6 +23,7 @@ from numpy.typing import NDArray
 from takewell.errors import FileError
 from takewell.roll import Take, TrackReader
 from takewell.shape import LinearTimecodeReader, TimecodeWords
+from takewell.sync.values import Recording
 from takewell.timecode import PULL_DOWN, Timecode, TimecodeRate
 from takewell.wave import open_audio
 from takewell.wave.decode import Samples
@@ -173,6 +174,53 @@ def take_timecode(
             if found is not None:
                 return found
     return None
+
+
+def stamped_by_track(
+    recording: Recording, *, progress: Progress | None = None
+) -> tuple[Recording, tuple[str, ...]]:
+    """Return a recording stamped as its timecode track says, and what is to be said about it.
+
+    A track of timecode was fed by the clock that the cameras share, so it goes before a stamp that says otherwise by a frame or
+    more; a recording without such a track, or whose stamp agrees, is returned as it is.
+
+    Raises
+    ------
+    FileError
+        If a file cannot be read.
+    """
+    take = recording.take
+    found = take_timecode(recording.folder, take, progress=progress)
+    if found is None:
+        return recording, ()
+    notes = tuple(f"{take.id}: {note}" for note in found.notes)
+    frame = found.rate.samples_per_frame(take.rate)
+    day = found.rate.frames_per_day * frame
+    stamped_s = recording.start_s
+    if stamped_s is not None:
+        apart = (found.start_samples - stamped_s * take.rate + day / 2) % day - day / 2
+        if abs(apart) < frame:
+            return recording, notes
+        notes = (
+            f"{take.id}: its timecode track begins at {found.start}, its stamp says "
+            f"{Timecode.from_samples(round(stamped_s * take.rate), take.rate, found.rate)}; the track counts.",
+            *notes,
+        )
+    moved = found.time_reference - (take.files[0].time_reference or 0)
+    files = tuple(
+        replace(
+            file,
+            time_reference=found.time_reference
+            if index == 0
+            else None
+            if file.time_reference is None
+            else file.time_reference + moved,
+        )
+        for index, file in enumerate(take.files)
+    )
+    return replace(
+        recording, take=replace(take, start=found.start, timecode_rate=found.rate, files=files)
+    ), notes
 
 
 def timecode_channels(path: str | os.PathLike[str]) -> tuple[int, ...]:
