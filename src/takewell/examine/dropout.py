@@ -49,6 +49,9 @@ AMID_DB = 20.0
 """How much louder that stretch may be than the edge, and one edge than the other. A hole is cut out of the middle of a sound; a
 closure before a plosive, which a gate has emptied, comes where the voice has died away and ends with a burst."""
 
+FAR_DB = 40.0
+"""From this far above what is left on, both edges are torn whatever the sound did: no gate shuts on as much within milliseconds."""
+
 REACH_S = 0.03
 """How far outside the low steps an end may lie: they are whole steps of 10 ms."""
 
@@ -149,9 +152,13 @@ def _sharp_ends(heard: TrackEvidence, start: int, stop: int) -> tuple[int, int] 
     loudest = [
         max(_rms(side[k : k + edge]) for k in range(0, max(len(side) - edge, 1), edge)) for side in sides
     ]
-    if min(levels) < left * 10 ** (EDGE_DB / 20) or max(levels) > most * min(levels):
+    if min(levels) < left * 10 ** (EDGE_DB / 20):
         return None
-    if any(near > most * level for near, level in zip(loudest, levels, strict=True)):
+    if min(levels) >= left * 10 ** (FAR_DB / 20):
+        return first + offset, last + offset
+    if max(levels) > most * min(levels) or any(
+        near > most * level for near, level in zip(loudest, levels, strict=True)
+    ):
         return None
     return first + offset, last + offset
 

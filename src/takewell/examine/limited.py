@@ -45,6 +45,8 @@ MINOR_SHARE, SLAMMED_SHARE = 0.1, 0.3
 
 def find_limited(heard: TrackEvidence) -> list[Finding]:
     """Return a finding for each section of one gain setting in which a limiter worked."""
+    if heard.take.kind != "take":
+        return []  # a line-up tone has all its crests at one height
     found = []
     for start_s, end_s, _, _ in sections(heard, LEAST_S):
         sides = loud_crests(heard, start_s, end_s)

@@ -39,6 +39,8 @@ MINOR_SHARPNESS = 0.15
 
 def find_soft_saturation(heard: TrackEvidence) -> list[Finding]:
     """Return a finding for each section of one gain setting whose loud crests bend over."""
+    if heard.take.kind != "take":
+        return []
     found = []
     for start_s, end_s, _, _ in sections(heard, LEAST_S):
         sides = loud_crests(heard, start_s, end_s)
