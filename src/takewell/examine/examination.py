@@ -156,7 +156,11 @@ def _pairs_between_takes(
     """Return pairs whose tracks lie in two takes, such as those of two recorders."""
     examined = {take.take.id: take for take in takes}
     found = []
-    for one, two in candidate_takes([take.take for take in takes]):
+    # Of two recorders the one with more tracks is the bag's; the other's are its copies.
+    for one, two in (
+        sorted(pair, key=lambda take: -len(take.tracks))
+        for pair in candidate_takes([take.take for take in takes])
+    ):
         if logbook is None and not {one.id, two.id} <= kept.keys():
             continue
         with TrackReader(roll.folder, one) as reader, TrackReader(roll.folder, two) as other:

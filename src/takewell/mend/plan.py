@@ -101,7 +101,7 @@ def _planned(
         why = f"{said}: no other track holds the same sound{again}."
         return None, [NotMended(take.id, track.number, track.name, why)]
     for twin in twins:
-        if not twin.is_copy and not _hurts(examination, twin.take, twin.track):
+        if twin.take == take.id and not twin.is_copy and not _hurts(examination, twin.take, twin.track):
             name = _name(roll, take.id, twin)
             return None, [
                 NotMended(
