@@ -1,9 +1,13 @@
 """What does a person know about the day that the sound cannot tell?"""
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 from takewell.errors import SettingError
 from takewell.sync.clock_line import SPEED_OF_SOUND_M_S
+
+Progress = Callable[[str, int, int], None]
+"""Called with what is at hand, how much is done, and how much there is to do."""
 
 
 @dataclass(frozen=True)

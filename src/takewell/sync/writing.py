@@ -15,7 +15,6 @@ from takewell.roll.values import Finding
 from takewell.sync.edit_list import write_edit_list
 from takewell.sync.placed import stretches
 from takewell.sync.report_page import write_report_page
-from takewell.sync.report_page import write_report_page
 from takewell.sync.synced_files import SyncedFile, write_synced
 from takewell.sync.table import write_table
 from takewell.sync.timeline import timeline, write_timeline
