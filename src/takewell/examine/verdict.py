@@ -24,6 +24,10 @@ DAMAGE = {
     "damaged_file": "a damaged file",
     "noisy": "noise",
     "hum": "hum",
+    "wind": "wind",
+    "rumble": "rumble",
+    "thump": "knocks",
+    "plosive": "popped consonants",
     "dc_offset": "an offset",
     "reversed_polarity": "reversed polarity",
     "doubled_track": "a doubled track",
@@ -31,8 +35,8 @@ DAMAGE = {
 }
 """Kinds that are damage when they are more than a note, in the order in which they are told."""
 
-WORKABLE = frozenset({"dc_offset"})
-"""Damage that only counts when it is major: a high-pass filter, which every mix has, takes it away."""
+WORKABLE = frozenset({"dc_offset", "rumble", "thump", "plosive"})
+"""Damage that only counts when it is major: a low cut, which every mix has, takes it away or most of it."""
 
 LOST_SHARE = 0.5
 """Share of the take that is silent or flat from which a track is lost rather than mendable."""
