@@ -198,6 +198,50 @@ def test_several_streams_stand_side_by_side_on_one_clock(sound, tmp_path: Path) 
 
 
 @needs_ffmpeg
+def test_a_stream_nobody_can_decode_and_a_tag_in_another_alphabet_do_not_stop_the_rest(
+    sound, tmp_path: Path
+) -> None:
+    path = tmp_path / "odd.mov"
+    ffmpeg(
+        *(
+            "-f",
+            "lavfi",
+            "-i",
+            f"testsrc=r=25:s=64x48:d={SECONDS}",
+            "-i",
+            sound[0],
+            "-metadata",
+            "title=cafX",
+        ),
+        *(
+            "-map",
+            "0:v",
+            "-map",
+            "1:a",
+            "-map",
+            "1:a",
+            "-c:v",
+            "mpeg4",
+            "-c:a:0",
+            "pcm_s24le",
+            "-c:a:1",
+            "pcm_s16le",
+            path,
+        ),
+    )
+    data = path.read_bytes()
+    assert data.count(b"sowt") == 1
+    path.write_bytes(data.replace(b"sowt", b"z?z?").replace(b"cafX", b"caf\xe9"))
+    with open_audio(path) as audio:
+        assert audio.info.channels == 2
+        assert audio.info.recoveries == (
+            "Sound stream 2 (unknown code) cannot be decoded; it is damaged, empty or not sound.",
+        )
+        np.testing.assert_array_equal(audio.read(0, 1000), sound[1].astype(np.float32)[:1000])
+    assert [stream.codec for stream in picture_info(path).streams] == ["mpeg4", "pcm_s24le", "unknown code"]
+
+
+@needs_ffmpeg
 @pytest.mark.parametrize(
     ("name", "rate", "timecode", "counted"),
     [

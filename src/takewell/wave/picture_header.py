@@ -19,7 +19,7 @@ from takewell.timecode import Timecode, TimecodeRate
 from takewell.wave.byte_source import FileSource
 from takewell.wave.picture import PictureInfo, PictureStream, TimecodeSource
 from takewell.wave.picture_kind import Kind
-from takewell.wave.picture_stream import container_name, opened, sound_streams
+from takewell.wave.picture_stream import codec_name, container_name, opened, sound_streams
 from takewell.wave.timecode_track import (
     counted_rate,
     packed_timecode,
@@ -44,7 +44,10 @@ def read_picture_header(source: FileSource, kind: Kind) -> PictureInfo:
 
 def _info(path: Path, kind: Kind, container: Any, counted: TimecodeRate | None) -> PictureInfo:
     streams = tuple(_stream(stream) for stream in container.streams)
-    sounds = sound_streams(path, kind)
+    try:
+        sounds, _ = sound_streams(path, kind)
+    except FileError:  # the pictures may be worth something all the same
+        sounds = ()
     sound_start = min((sound.start_s for sound in sounds), default=None)
     length = Fraction(container.duration or 0, 1_000_000)
     pictures = [stream for stream in container.streams.video if not stream.disposition & 0x400]
@@ -69,7 +72,7 @@ def _info(path: Path, kind: Kind, container: Any, counted: TimecodeRate | None) 
             "picture part on the way; have it converted to an even rate before it is cut."
         )
     if not sounds:
-        notes.append(f"{path.name} has no sound.")
+        notes.append(f"{path.name} has no sound that can be read.")
     return PictureInfo(
         path=path,
         container=name,
@@ -85,9 +88,11 @@ def _info(path: Path, kind: Kind, container: Any, counted: TimecodeRate | None) 
 
 
 def _stream(stream: Any) -> PictureStream:
-    codec = "" if stream.codec_context is None else stream.codec_context.name
-    if stream.type == "audio":
+    codec = codec_name(stream)
+    if stream.type == "audio" and stream.codec_context is not None:
         return PictureStream("sound", codec, stream.rate, stream.channels)
+    if stream.type == "audio":
+        return PictureStream("sound", codec)
     return PictureStream("pictures" if stream.type == "video" else "other", codec)
 
 

@@ -62,7 +62,7 @@ class PictureSound:
         path = source.path
         with contextlib.closing(opened(path, kind)) as container:
             name, tags = container_name(container, kind), dict(container.metadata)
-        every = sound_streams(path, kind)
+        every, undecoded = sound_streams(path, kind)
         if not every:
             raise FileError(f"{path} has no sound: there are only pictures in it.")
         rate = every[0].rate
@@ -93,7 +93,7 @@ class PictureSound:
             valid_bits=_BITS[encoding],
             data_offset=0,
             info={key: value for key, value in tags.items() if value},
-            recoveries=tuple(notes),
+            recoveries=(*undecoded, *notes),
         )
 
     def read(self, start_samples: int, count: int) -> Samples:

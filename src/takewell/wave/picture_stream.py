@@ -49,7 +49,7 @@ def opened(path: Path, kind: str) -> Any:
         If it is damaged beyond reading.
     """
     try:
-        return av.open(os.fspath(path), format="mov" if kind == "mov" else kind)
+        return av.open(os.fspath(path), format=kind, metadata_errors="replace")
     except (av.error.FFmpegError, OSError, ValueError) as error:
         raise FileError(f"{path} cannot be read: {reason(error, kind)}.") from error
 
@@ -59,7 +59,9 @@ def reason(error: Exception, kind: str) -> str:
     text = str(getattr(error, "strerror", None) or error)
     if kind == "mov" and "Invalid data" in text:
         return "its index is missing or damaged; the recording was never finished, or the file is cut"
-    return "it is damaged" if "Invalid data" in text else text.lower().rstrip(".")
+    if "Invalid data" in text or "End of file" in text:
+        return "it is damaged or ends too early"
+    return text.lower().rstrip(".")
 
 
 def container_name(container: Any, kind: str) -> str:
@@ -115,32 +117,50 @@ class SoundStream:
         return self.origin + int(sample / (self.tick * self.rate) // 1)
 
 
-def sound_streams(path: Path, kind: str) -> tuple[SoundStream, ...]:
-    """Return the sound streams of a camera file, in order.
+def codec_name(stream: Any) -> str:
+    """Return how a stream is coded, or that nobody knows."""
+    return "unknown code" if stream.codec_context is None else str(stream.codec_context.name)
+
+
+def sound_streams(path: Path, kind: str) -> tuple[tuple[SoundStream, ...], tuple[str, ...]]:
+    """Return the sound streams of a camera file that can be decoded, in order, and a sentence for each other one.
 
     Raises
     ------
     FileError
-        If the file cannot be read, or a sound stream cannot be decoded.
+        If the file cannot be read, or has sound streams and none can be decoded.
     """
     with contextlib.closing(opened(path, kind)) as container:
-        indices = [stream.index for stream in container.streams.audio]
-    return tuple(_examined(path, kind, index) for index in indices)
+        streams = [(stream.index, codec_name(stream)) for stream in container.streams.audio]
+    found, notes = [], []
+    for index, codec in streams:
+        stream = _examined(path, kind, index)
+        if stream is None:
+            notes.append(
+                f"Sound stream {index} ({codec}) cannot be decoded; it is damaged, empty or not sound."
+            )
+        else:
+            found.append(stream)
+    if streams and not found:
+        raise FileError(
+            f"{path} has sound ({streams[0][1]}) that cannot be decoded; it is damaged, empty or not sound."
+        )
+    return tuple(found), tuple(notes)
 
 
-def _examined(path: Path, kind: str, index: int) -> SoundStream:
+def _examined(path: Path, kind: str, index: int) -> SoundStream | None:
     with contextlib.closing(opened(path, kind)) as container:
         stream = chosen(container, index)
-        first = []
+        first: list[Any] = []
+        if stream.codec_context is None:
+            return None
         for frame in frames(container, stream):
             if frame.pts is not None:
                 first.append(frame)
             if len(first) == _GRID_PIECES:
                 break
         if not first:
-            raise FileError(
-                f"{path} has a sound stream ({stream.codec_context.name}) that cannot be decoded; it is damaged or empty."
-            )
+            return None
         codec, tick = stream.codec_context.name, Fraction(first[0].time_base)
         lengths = [frame.samples for frame in first]
         # The first piece may be cut by the encoder's delay, the last by the end of the file.
@@ -196,7 +216,8 @@ def samples_of(frame: Any, encoding: Encoding) -> Samples:
         plain: Samples = np.ascontiguousarray(table)
         return plain
     if encoding == "int32":
-        return np.multiply(table, 2.0**-31, dtype=np.float64)
+        double: NDArray[np.float64] = np.multiply(table, 2.0**-31, dtype=np.float64)
+        return double
     single: NDArray[np.float32] = table.astype(np.float32)  # exact: 24 bits at most
     if encoding == "uint8":
         single -= np.float32(128)
