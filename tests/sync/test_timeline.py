@@ -174,6 +174,7 @@ def test_findings_inside_the_stretch_are_markers_with_words(tmp_path: Path) -> N
         finding(5.0, 5.5),
         finding(1.0, 1.5),
         finding(21.9, 30.0, severity="note"),
+        finding(0.0, 60.0, severity="note"),
         finding(6.0, 6.1, track=2),
     )
     report = SyncReport((Pairing(sound, clip("25"), offset_s=-2.0, confidence=1.0),))
@@ -188,6 +189,9 @@ def test_findings_inside_the_stretch_are_markers_with_words(tmp_path: Path) -> N
         Fraction(1, 10),
     )  # cut where the clip ends
     assert len(lav.markers) == 1
+    assert list(boom.metadata["takewell"]["findings"]) == [
+        "clipped: flat"
+    ]  # the note on the whole take is no place
     synced = {(clip("25").path, "14-2"): Path("/day/synced/A001C003_14-2.wav")}
     back = read_back(timeline(report, name="day", findings=findings, synced=synced), tmp_path)
     one, two = laid_out(back.tracks[2])[0][1].markers

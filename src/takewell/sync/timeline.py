@@ -7,7 +7,7 @@ frame, and where in the recording a frame begins is said in samples, so nothing 
 frame, the sound under it to half a sample. What cannot be laid so (a first part of a frame before the recording began) is
 left out.
 
-Findings, claps and what is odd are markers with words. Drift is said in metadata and a time warp only where asked for, because
+Findings, claps and what is odd are markers with words; notes on a track as a whole stand in the clip's metadata. Drift is said in metadata and a time warp only where asked for, because
 most programs ignore one of a few ppm; resampled files serve better.
 
 Conventions: OpenTimelineIO counts time in floats. All values here are whole numbers at the picture's rate or the
@@ -165,7 +165,8 @@ def _lay_clip(
         sheet.pictures.put(_clip_item(clip, pairings, sheet.rate, count), start, count, sheet.rate)
     if clip.channels:
         (own,) = sheet.free_lanes(0, start, 1)
-        own.put(_clip_item(clip, pairings, sheet.rate, count), start, count, sheet.rate)
+        marked = () if clip.picture_rate is not None else pairings
+        own.put(_clip_item(clip, marked, sheet.rate, count), start, count, sheet.rate)
     for pairing in pairings:
         if pairing.recording is None:
             continue
@@ -285,13 +286,16 @@ def _lay_synced(
         )
         item.metadata["takewell"] = {**_about_track(take, track), "channel": channel, "synced": True}
         _say_of_pair(item, pairing, warp=False)
-        for place in stretches(pairing):
-            for finding in _of_track(findings, take, track):
-                first = max(place.clip_s(finding.start_s), place.clip_start_s)
-                last = min(place.clip_s(finding.end_s), place.clip_end_s)
-                if last >= first:
-                    start = stamp + round(first * take.rate)
-                    _mark_finding(item, start, max(round((last - first) * take.rate), 1), take.rate, finding)
+        places = stretches(pairing)
+        for finding in _of_track(findings, take, track):
+            spans = [
+                (max(p.clip_s(finding.start_s), p.clip_start_s), min(p.clip_s(finding.end_s), p.clip_end_s))
+                for p in places
+            ]
+            inside = [round(edge * take.rate) for span in spans if span[1] >= span[0] for edge in span]
+            if inside:
+                whole = (round(places[0].clip_start_s * take.rate), round(places[-1].clip_end_s * take.rate))
+                _mark_finding(item, stamp, (min(inside), max(inside)), whole, take.rate, finding)
         lane.put(item, frame, count, sheet.rate)
 
 
@@ -366,7 +370,7 @@ def _mark_findings(
         last = max(round(finding.end_s * take.rate) - piece.start_samples, first + 1)
         first, last = max(first, low), min(last, high)
         if last > first:
-            _mark_finding(item, stamp + first, last - first, take.rate, finding)
+            _mark_finding(item, stamp, (first, last), (low, high), take.rate, finding)
 
 
 def _of_track(findings: Sequence[Finding], take: Take, track: Track) -> list[Finding]:
@@ -375,9 +379,18 @@ def _of_track(findings: Sequence[Finding], take: Take, track: Track) -> list[Fin
     return [finding for finding in findings if finding.take == take.id and finding.track in numbers]
 
 
-def _mark_finding(item: Any, start: int, count: int, rate: int, finding: Finding) -> None:
+def _mark_finding(
+    item: Any, stamp: int, span: tuple[int, int], whole: tuple[int, int], rate: int, finding: Finding
+) -> None:
+    """Mark a finding from one sample to another; a mere note on all that is used goes into the metadata instead."""
     words = f"{finding.kind}: {finding.sentence}" if finding.sentence else finding.kind
-    _mark(item, start, count, Fraction(rate), words, _COLOURS[finding.severity], finding.remedy)
+    if finding.severity == "note" and span[0] <= whole[0] and span[1] >= whole[1]:
+        about = item.metadata["takewell"]
+        about["findings"] = [*about.get("findings", []), words]
+        return
+    first, last = span
+    colour = _COLOURS[finding.severity]
+    _mark(item, stamp + first, max(last - first, 1), Fraction(rate), words, colour, finding.remedy)
 
 
 def _mark(
