@@ -190,6 +190,18 @@ def test_a_takes_timecode_track_speaks_for_it(tmp_path: Path) -> None:
     )
 
 
+def test_an_unnamed_track_of_timecode_stamps_a_take_that_has_no_stamp(tmp_path: Path) -> None:
+    code = channel("10:00:00:00", 5, "25")
+    noise = np.random.default_rng(14).normal(size=code.shape) * 0.1
+    soundfile.write(tmp_path / "REC001.wav", np.hstack([noise, code]), RATE, subtype="PCM_24")
+    soundfile.write(tmp_path / "REC002.wav", np.hstack([noise, noise]), RATE, subtype="PCM_24")
+    roll = loose([tmp_path])
+    one, two = (Recording(roll.folder, take) for take in roll.takes)
+    assert one.start_s is None
+    assert stamped_by_track(one)[0].start_s == 36_000
+    assert stamped_by_track(two) == (two, ())
+
+
 def test_a_clips_timecode_channel_is_no_sound_and_stamps_it(tmp_path: Path) -> None:
     code = channel("10:00:00:00", 8, "29.97 DF", late=Fraction(100))
     path = tmp_path / "two.wav"

@@ -158,19 +158,26 @@ def read_timecode_track(
 def take_timecode(
     folder: str | os.PathLike[str], take: Take, *, progress: Progress | None = None
 ) -> TrackTimecode | None:
-    """Return what a take's timecode track says (the track with the role ``timecode``), through all its files.
+    """Return what a take's timecode track says, through all its files; None where none can be read.
 
-    None where the take has no such track or no timecode can be read from it.
+    It is the track with the role ``timecode``. In a take without such a track and without a stamp, every track is tried:
+    recorders that name no tracks often stamp no time either.
 
     Raises
     ------
     FileError
         If a file cannot be read.
     """
-    for track in take.tracks:
-        if track.role == "timecode":
-            with TrackReader(folder, take) as reader:
-                found = track_timecode(reader.blocks([track.number], _BLOCK), take.rate, progress=progress)
+    numbers = [track.number for track in take.tracks if track.role == "timecode"]
+    with TrackReader(folder, take) as reader:
+        if not numbers and take.files[0].time_reference is None:
+            tried = [track.number for track in take.tracks]
+            start = reader.read(tried, 0, int(SEARCH_S * take.rate))
+            numbers = [
+                number for k, number in enumerate(tried) if _is_timecode(start[:, k : k + 1], take.rate)
+            ]
+        for number in numbers:
+            found = track_timecode(reader.blocks([number], _BLOCK), take.rate, progress=progress)
             if found is not None:
                 return found
     return None
