@@ -18,6 +18,7 @@ import pyroomacoustics
 import soxr
 from evaluation.sources import RATE, Source, at_48k, decoded, files
 from numpy.typing import NDArray
+from scipy.fft import irfft, next_fast_len, rfft, rfftfreq
 from scipy.signal import oaconvolve
 
 F64 = NDArray[np.float64]
@@ -105,20 +106,18 @@ def responses(seed: int, rt60_s: float, distances_m: tuple[float, float]) -> tup
 
 def noise(n: int, rng: np.random.Generator) -> NDArray[np.float32]:
     """Return noise of a place: falling by 4.5 dB an octave above 80 Hz, of unit mean square."""
-    block = 1 << 20
-    shape = None
+    block = min(1 << 20, next_fast_len(n, real=True))
+    hertz = rfftfreq(block, 1 / RATE)
+    shape = (np.maximum(hertz, 80.0) ** -0.75 * (hertz > 30)).astype(np.float32)
     parts = []
     for start in range(0, n, block):
-        size = block
-        if shape is None:
-            hertz = np.fft.rfftfreq(size, 1 / RATE)
-            shape = (np.maximum(hertz, 80.0) ** -0.75 * (hertz > 30)).astype(np.float32)
-        part = np.fft.irfft(np.fft.rfft(rng.standard_normal(size)) * shape, size)
-        parts.append((part / part.std()).astype(np.float32)[: n - start])
+        part = irfft(rfft(rng.standard_normal(block, dtype=np.float32)) * shape, block)
+        parts.append(np.asarray(part / part.std(), np.float32)[: n - start])
     return np.concatenate(parts)
 
 
-def _active_rms(sound: NDArray[np.float32]) -> float:
+def active_rms(sound: NDArray[np.float32]) -> float:
+    """Return the RMS of a sound's loudest fifth."""
     frames = sound[: len(sound) // 960 * 960].reshape(-1, 960)
     power = np.sort(np.mean(frames.astype(np.float64) ** 2, axis=1))
     return float(np.sqrt(np.mean(power[int(len(power) * (1 - ACTIVE_SHARE)) :])))
@@ -139,10 +138,11 @@ def heard(dry: NDArray[np.float32], response: F64, device: Device) -> NDArray[np
     return out
 
 
-def with_noise(sound: NDArray[np.float32], snr_db: float, rng: np.random.Generator) -> NDArray[np.float32]:
-    """Return a recording with noise of a place under it, at some gain, below full scale."""
-    level = _active_rms(sound) or 1e-3
-    out = sound + noise(len(sound), rng) * np.float32(level * 10 ** (-snr_db / 20))
+def with_noise(
+    sound: NDArray[np.float32], level: float, snr_db: float, rng: np.random.Generator
+) -> NDArray[np.float32]:
+    """Return a recording with noise of a place `snr_db` under a level, at some gain, below full scale."""
+    out = sound + noise(len(sound), rng) * np.float32(max(level, 1e-3) * 10 ** (-snr_db / 20))
     return np.asarray(out * np.float32(rng.uniform(0.02, 0.9) / max(float(np.abs(out).max()), 1e-9)))
 
 

@@ -129,7 +129,7 @@ def _most_agreed(windows: Sequence[Window], expected_slope: float) -> tuple[floa
     """Return (offset, slope) of the line that collects most height over all windows."""
     times = np.array([w.time_s for w in windows for _ in w.peaks])
     lags = np.array([lag for w in windows for lag, _ in w.peaks])
-    heights = np.array([min(abs(height), _MOST_HEIGHT) for w in windows for _, height in w.peaks])
+    heights = np.array([_worth(height, w) for w in windows for _, height in w.peaks])
     owner = np.array([k for k, w in enumerate(windows) for _ in w.peaks])
     tops = np.argsort(heights)[::-1][:_MOST_PEAKS]
     one, two = np.triu_indices(len(tops), 1)
@@ -159,6 +159,12 @@ def _most_agreed(windows: Sequence[Window], expected_slope: float) -> tuple[floa
     return float(starts[best]), float(slopes[best])
 
 
+def _worth(height: float, window: Window) -> float:
+    """Return what a peak counts: its height up to a limit, less where the same window has a higher one."""
+    highest = max(abs(other) for _, other in window.peaks)
+    return min(abs(height), _MOST_HEIGHT) * abs(height) / highest
+
+
 def _levels(windows: Sequence[Window], offset: float, slope: float) -> F64:
     """Return for each window how far its run lies off the line: zero, or the steps that lie before it."""
     strong = [[(lag, h) for lag, h in w.peaks if abs(h) >= _LEAST_HEIGHT] for w in windows]
@@ -182,7 +188,7 @@ def _levels(windows: Sequence[Window], offset: float, slope: float) -> F64:
     for k, (window, peaks) in enumerate(zip(windows, strong, strict=True)):
         for lag, height in peaks:
             near = np.abs(lag - offset - slope * window.time_s - shifts) < LEAST_JUMP_S / 2
-            worth[k] = np.maximum(worth[k], near * min(abs(height), _MOST_HEIGHT))
+            worth[k] = np.maximum(worth[k], near * _worth(height, window))
     path = _cheapest_path(worth)
     heard = worth[np.arange(len(path)), path]
     return _by_one_device(_that_never_returns(shifts[path], heard), heard)

@@ -7,8 +7,8 @@ place fits nearly as well (music that repeats, a playback used in two takes), ne
 
 import math
 
-INTERCEPT = -9.0
-PER_EVIDENCE = 0.9
+INTERCEPT = -15.4
+PER_EVIDENCE = 2.0
 PER_STANDING_OUT = 0.1
 MOST = 0.9999
 """Nothing heard is surer than this."""

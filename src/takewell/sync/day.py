@@ -175,6 +175,9 @@ class _Day:
             speed=pulled(line.drift_ppm, line.drift_uncertainty_ppm) if told else None,
             jumps=line.steps,
             timecode_offset_s=claimed,
+            hidden_delay_bound_s=max(0.0, line.offset_s - claimed + _frame_s(clip))
+            if agrees and claimed is not None
+            else None,
         )
         pairing = self._less_delay(pairing)
         with Sound(recording) as own, Sound(clip) as other:
@@ -191,7 +194,7 @@ class _Day:
         if both_sound and claim.overlap_s > STRETCH_ROWS / ROWS_PER_SECOND:
             # A minute of sound on both sides without anything in common speaks against it.
             confidence *= 0.5
-        frame_s = float(1 / clip.picture_rate) if clip.picture_rate else _FRAME_S
+        frame_s = _frame_s(clip)
         pairing = Pairing(
             recording,
             clip,
@@ -218,6 +221,10 @@ class _Day:
             late_s = offset_s - claimed_s + self._settings.recorder_link_ms / 1000
             known_s = late_s if 0 <= late_s <= AGREE_S else None
         return pairing if known_s is None else replace(pairing, hidden_delay_s=known_s)
+
+
+def _frame_s(clip: Clip) -> float:
+    return float(1 / clip.picture_rate) if clip.picture_rate else _FRAME_S
 
 
 def _sketch(subject: Recording | Clip) -> Sketch | str:

@@ -52,6 +52,7 @@ def document(pairing: Pairing) -> dict[str, object]:
         "reason": pairing.reason or None,
         "picture_offset_s": pairing.picture_offset_s,
         "hidden_delay_s": pairing.hidden_delay_s,
+        "hidden_delay_bound_s": pairing.hidden_delay_bound_s,
         "timecode_offset_s": pairing.timecode_offset_s,
         "speed": pairing.speed,
         "drift": drift_sentence(

@@ -157,6 +157,8 @@ class Pairing:
     claps: tuple[Clap, ...] = ()
     hidden_delay_s: float = 0.0
     """What sound took on its way to the camera, where distance, link or trusted timecode tell it."""
+    hidden_delay_bound_s: float | None = None
+    """The most that distance can hide in the offset, where timecode bounds it (to a frame)."""
     timecode_offset_s: float | None = None
     """The offset that the two stamps claim, where both are stamped."""
     notes: tuple[str, ...] = ()
