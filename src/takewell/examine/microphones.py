@@ -4,6 +4,7 @@ For each voice (known by the ISO nearest to it) the other ISOs are held against 
 voice speaks:
 
 - `delay`: how much later the voice arrives, by the averaged phase transform; in metres of air at 20 °C.
+- `reversed_polarity`: every voice arrives upside down. A remark, since a figure of eight does that by right.
 - `spill`: how far a voice lies under the microphone's own voice there, level for level over its floor.
 - `comb_filtering`: a mix that holds one voice twice, the second time later by some tenths of a millisecond to some
   milliseconds, has dips at odd multiples of 1 / (2 delay). How deep follows from the mix's own weights (a least-squares
@@ -19,6 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from takewell.examine.evidence import TakeEvidence, TrackEvidence
+from takewell.examine.kinship import REVERSED
 from takewell.examine.voices import MOST_STRETCHES, Voice
 from takewell.examine.wording import level
 from takewell.measure.averaged_delay import averaged_delay
@@ -38,8 +40,8 @@ LONGEST_S = 0.05
 BAND_HZ = (150.0, 7500.0)
 """Where speech is."""
 
-LEAST_OVER_FLOOR_DB = 10.0
-"""The voice stands this far over the floor on both microphones, or nothing is said of its delay."""
+LEAST_OVER_FLOOR_DB = 6.0
+"""The voice stands this far over the floor on the other microphone, or nothing is said of its delay."""
 
 LEAST_HEIGHT = 0.08
 """Least height of the peak: ten stretches with nothing in common reach 0.03 in this band (three standard
@@ -109,7 +111,8 @@ def find_delays(voices: Sequence[tuple[Voice, Sequence[Arrival]]]) -> list[Findi
     for voice, heard in voices:
         for arrival in heard:
             by_track.setdefault(arrival.track.track.number, []).append((voice, arrival))
-    return [_delay(pairs) for pairs in by_track.values()]
+    reversed_ones = [p for p in by_track.values() if all(arrival.polarity < 0 for _, arrival in p)]
+    return [_delay(pairs) for pairs in by_track.values()] + [_upside_down(pairs) for pairs in reversed_ones]
 
 
 def find_spill(voices: Sequence[Voice], isos: Sequence[TrackEvidence]) -> list[Finding]:
@@ -232,6 +235,21 @@ def _delay(pairs: Sequence[tuple[Voice, Arrival]]) -> Finding:
         + (f", and {len(told) - 2} more" if len(told) > 2 else ""),
         remedy="Shift it by as much before both are open in one mix.",
         **evidence,
+    )
+
+
+def _upside_down(pairs: Sequence[tuple[Voice, Arrival]]) -> Finding:
+    track, voice = pairs[0][1].track, pairs[0][0]
+    return track.finding(
+        REVERSED,
+        0.0,
+        track.length_s,
+        confidence=0.85,
+        severity="note",
+        sentence=f"hears voices upside down against {_named(voice.nearest)}",
+        remedy="Invert it before the two are open in one mix, unless it is the side of a pair.",
+        other_track=voice.nearest.track.number,
+        height=pairs[0][1].height,
     )
 
 

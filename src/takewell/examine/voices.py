@@ -22,10 +22,10 @@ from takewell.units import decibels
 
 F64 = NDArray[np.float64]
 
-LEAD_DB = 4.0
+LEAD_DB = 3.0
 """How far a microphone leads the next while its own voice speaks; overlapping voices and turns of heads cost some."""
 
-LEAST_OVER_FLOOR_DB = 15.0
+LEAST_OVER_FLOOR_DB = 10.0
 """Least level over the floor that is told as a voice."""
 
 LEAST_S = 2.0
