@@ -306,6 +306,16 @@ def test_an_edit_list_is_read_back_by_the_adapter(rate: str, tmp_path: Path) -> 
     assert abs(off) <= RATE / kept.real / 2
 
 
+@pytest.mark.parametrize("frames", range(743, 757))
+def test_the_sound_is_as_long_as_the_picture_whatever_floats_do(frames: int) -> None:
+    report = SyncReport((Pairing(recording("29.97 DF"), clip("29.97 DF", frames=frames), offset_s=-20.0),))
+    lines = [line.split() for line in edit_list(report, name="day").splitlines() if line.startswith("00")]
+    assert len(lines) == 2
+    assert lines[0][6:] == lines[1][6:]
+    pictures, _, sound, _ = (laid_out(track) for track in timeline(report, name="day").tracks)
+    assert exact(sound[0][1].source_range.duration) == exact(pictures[0][1].source_range.duration)
+
+
 def test_an_edit_list_that_cannot_be_is_one_sentence() -> None:
     odd = replace(clip("25"), picture_rate=Fraction(18), start=None, start_s=None)
     with pytest.raises(SettingError, match=r"18\.000 a second"):

@@ -24,7 +24,7 @@ from takewell import files
 from takewell.errors import SettingError
 from takewell.roll import Take
 from takewell.sync.placed import by_clip, clip_length_s, clip_start_s, stretches
-from takewell.sync.timeline import START_HOUR, frame_at_or_after, timeline_rate
+from takewell.sync.timeline import START_HOUR, frame_at_or_after, frame_at_or_before, timeline_rate
 from takewell.sync.values import Recording, SyncReport
 from takewell.timecode import Timecode, TimecodeRate
 
@@ -61,7 +61,7 @@ def edit_list(report: SyncReport, *, name: str) -> str:
             take = pairing.recording.take
             for place in stretches(pairing):
                 first = frame_at_or_after(place.clip_start_s, counted.real)
-                stop = min(int(Fraction(place.clip_end_s) * counted.real), count)
+                stop = min(frame_at_or_before(place.clip_end_s, counted.real), count)
                 if stop <= first:
                     continue
                 at = Fraction(place.recording_s(float(first / counted.real)))

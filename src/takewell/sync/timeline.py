@@ -139,6 +139,11 @@ def frame_at_or_after(seconds: float | Fraction, rate: Fraction) -> int:
     return -int(-(Fraction(seconds) - _ROUNDING_S) * rate // 1)
 
 
+def frame_at_or_before(seconds: float | Fraction, rate: Fraction) -> int:
+    """Return the last whole frame at or before a moment; floats' last digits do not make it the one before."""
+    return int((Fraction(seconds) + _ROUNDING_S) * rate // 1)
+
+
 def write_timeline(made: Any, path: Path) -> None:
     """Write a timeline as OpenTimelineIO's own text file.
 
@@ -176,7 +181,7 @@ def _lay_clip(
             continue
         for place in stretches(pairing):
             first = frame_at_or_after(place.clip_start_s, sheet.rate)
-            stop = min(int(Fraction(place.clip_end_s) * sheet.rate + _ROUNDING_S), count)
+            stop = min(frame_at_or_before(place.clip_end_s, sheet.rate), count)
             if stop > first:
                 at = Fraction(place.recording_s(float(first / sheet.rate)))
                 _lay_take(
