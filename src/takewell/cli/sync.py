@@ -52,7 +52,7 @@ def command(
     """
     from takewell.cli.steps import opened
     from takewell.errors import SettingError
-    from takewell.sync import Recording, SyncSettings, apart_ppm, line_up, read_clips
+    from takewell.sync import Recording, SyncSettings, apart_ppm, line_up, read_clips, stamped_by_track
 
     if correct and to is None:
         raise SettingError("--correct writes corrected files: say where with --to DIR.")
@@ -71,7 +71,13 @@ def command(
         say(sentence)
     if not clips:
         return REFUSED
-    recordings = [Recording(found.folder, take) for take in chosen if take.kind != "tone"]
+    recordings = []
+    for take in chosen:
+        if take.kind != "tone":
+            recording, told = stamped_by_track(Recording(found.folder, take))
+            recordings.append(recording)
+            for sentence in told:
+                say(sentence)
     with progress("lining up", wanted=not as_json) as show:
         report = line_up(
             recordings,

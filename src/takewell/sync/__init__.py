@@ -3,6 +3,7 @@
 from takewell.sync.clips import read_clip, read_clips
 from takewell.sync.clocks import apart_ppm
 from takewell.sync.day import line_up
+from takewell.sync.ltc_track import stamped_by_track
 from takewell.sync.sentences import AS_HEARD
 from takewell.sync.settings import SyncSettings
 from takewell.sync.synced_files import SyncedFile, write_synced
@@ -31,6 +32,7 @@ __all__ = [
     "read_clip",
     "read_clips",
     "row",
+    "stamped_by_track",
     "write_all",
     "write_synced",
     "write_table",
