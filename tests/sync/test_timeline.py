@@ -312,7 +312,8 @@ def test_the_sound_is_as_long_as_the_picture_whatever_floats_do(frames: int) -> 
     lines = [line.split() for line in edit_list(report, name="day").splitlines() if line.startswith("00")]
     assert len(lines) == 2
     assert lines[0][6:] == lines[1][6:]
-    pictures, _, sound, _ = (laid_out(track) for track in timeline(report, name="day").tracks)
+    made = timeline(report, name="day")
+    pictures, _, sound, _ = (laid_out(track) for track in made.tracks)
     assert exact(sound[0][1].source_range.duration) == exact(pictures[0][1].source_range.duration)
 
 
