@@ -44,6 +44,10 @@ UNLIKE = 1.5
 """How many times the largest bend around it the bends of a kink may differ from J, −J or J, −2J, J: each holds what the wave
 itself bends there, and a little more than that was seen in ten milliseconds."""
 
+OPPOSITE = 0.6
+"""How large the smaller of a jump's two bends is beside the larger: a wave that goes on with another slope adds that to one of
+them. A corner, as clipping leaves it, has one bend alone."""
+
 UNLIKE_SHARE = 0.02
 """And by this share of the kink, for the word length's sake."""
 
@@ -125,8 +129,8 @@ def _kind(bends: F64, top: int, around: float) -> Kink | None:
     slack = UNLIKE * around + UNLIKE_SHARE * abs(peak)
     if abs(left + peak / 2) <= slack and abs(right + peak / 2) <= slack:
         return Kink(top, -peak / 2, False)
-    if abs(right + peak) <= slack and abs(left) <= slack:
+    if -right / peak >= OPPOSITE and abs(left) <= slack:
         return Kink(top + 1, peak, True)
-    if abs(left + peak) <= slack and abs(right) <= slack:
+    if -left / peak >= OPPOSITE and abs(right) <= slack:
         return Kink(top, -peak, True)
     return None

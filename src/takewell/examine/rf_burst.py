@@ -52,8 +52,12 @@ ORDERS = 20
 
 HIGH_ORDER = 9
 
-LINE_DB = 9.0
-"""How far a line stands over the median of what lies half a line's distance around it."""
+BESIDE_BINS = (3, 26)
+"""Bins on either side that a line has to stand out of: from beside its own width to a quarter of the way to the next. A pitch
+that wavers spreads there."""
+
+LINE_DB, SPREAD_DB = 9.0, 6.0
+"""How far a line stands over the median of those, and over the level that a quarter of them pass."""
 
 LEAST_LINES, LEAST_HIGH_LINES = 13, 7
 """Lines asked for, and those from `HIGH_ORDER` on. In noise a bin lies 9 dB over the median with a probability of
@@ -125,8 +129,13 @@ def _is_buzz(samples: NDArray[np.float64], rate: int) -> bool:
     stands = np.zeros(ORDERS + 1, bool)
     for order in range(1, ORDERS + 1):
         at = round(order * apart)
-        around = power[round((order - 0.5) * apart) : round((order + 0.5) * apart)]
-        stands[order] = power[at - 1 : at + 2].max() > 10 ** (LINE_DB / 10) * np.median(around)
+        near, far = BESIDE_BINS
+        around = np.concatenate((power[at - far : at - near], power[at + near + 1 : at + far + 1]))
+        middle, upper = np.percentile(around, [50, 75])
+        least = max(middle * 10 ** (LINE_DB / 10), upper * 10 ** (SPREAD_DB / 10))
+        stands[order] = power[at - 1 : at + 2].max() > least
+        if order - stands.sum() > ORDERS - LEAST_LINES:
+            return False
     return bool(stands.sum() >= LEAST_LINES and stands[HIGH_ORDER:].sum() >= LEAST_HIGH_LINES)
 
 
