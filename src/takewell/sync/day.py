@@ -21,7 +21,7 @@ from takewell.sync import sentences
 from takewell.sync.claims import AGREE_S, Claim, Trust, claimed_offset_s, claims, trust
 from takewell.sync.claps import claps
 from takewell.sync.confidence import LEAST, RIVAL_SHARE, sure
-from takewell.sync.find import CLAIMED_STANDING_OUT, Finder, Found
+from takewell.sync.find import Finder, Found
 from takewell.sync.search import STRETCH_ROWS
 from takewell.sync.settings import Progress, SyncSettings
 from takewell.sync.sketch import ROWS_PER_SECOND, Sketch, sketch
@@ -154,11 +154,11 @@ class _Day:
 
     def _heard_pairing(self, clip: Clip, found: Found) -> Pairing:
         recording, heard, line = self._recordings[found.recording], found.heard, found.heard.line
-        confidence = sure(heard.evidence, found.standing_out, found.rival)
+        confidence = sure(heard.evidence, found.rival)
         claimed = claimed_offset_s(recording, clip)
         agrees = claimed is not None and abs(claimed - line.offset_s) <= AGREE_S
         if agrees:
-            confidence = sure(heard.evidence, max(found.standing_out, CLAIMED_STANDING_OUT))
+            confidence = sure(heard.evidence)
         if confidence < LEAST:
             reason = sentences.undecided(clip, recording, confidence, found.rival_name if found.rival else "")
             return Pairing(None, clip, confidence=confidence, reason=reason, notes=sentences.clip_notes(clip))

@@ -31,9 +31,6 @@ _MOST_TRIALS = 5
 
 _WORTH_TRYING = 5.0
 _RIVAL_STANDING_OUT = 0.6
-CLAIMED_STANDING_OUT = 12.0
-"""What a place that a stamp names is worth before anything is heard: as much as one that the sketches show plainly."""
-
 _SAME_S = 0.1
 
 
@@ -44,7 +41,6 @@ class Found:
     recording: int
     anchors: list[tuple[float, float]]
     heard: Heard
-    standing_out: float
     rival: float = 0.0
     rival_name: str = ""
 
@@ -102,8 +98,8 @@ class Finder:
                 lag_s = claim.offset_s
                 middle_s = max(0.0, -lag_s) + claim.overlap_s / 2
                 heard = self._compare(claim.recording, k, [(middle_s, lag_s)], TRIAL_WINDOWS)
-                if heard is not None and sure(heard.evidence, CLAIMED_STANDING_OUT) >= LEAST:
-                    self._keep(k, claim.recording, [(middle_s, lag_s)], CLAIMED_STANDING_OUT)
+                if heard is not None and sure(heard.evidence) >= LEAST:
+                    self._keep(k, claim.recording, [(middle_s, lag_s)])
 
         for k, _ in enumerate(self._pool.map(look, range(len(self._clips)))):
             self._progress("holding against timecode", k + 1, len(self._clips))
@@ -182,7 +178,7 @@ class Finder:
             heard = self._compare(place.recording, clip, [_anchor(place)], TRIAL_WINDOWS)
             if heard is None:
                 continue
-            confidence = sure(heard.evidence, place.standing_out)
+            confidence = sure(heard.evidence)
             if confidence > state.best_seen[0]:
                 state.best_seen = (confidence, self._recordings[place.recording].name)
             if confidence < LEAST:
@@ -199,7 +195,7 @@ class Finder:
                 kept_before = (strongest.heard.evidence, self._recordings[strongest.recording].name)
             else:
                 kept_before = (0.0, "")
-            found = self._keep(clip, place.recording, [_anchor(place)], place.standing_out)
+            found = self._keep(clip, place.recording, [_anchor(place)])
             if found is not None and kept_before[0] > found.rival:
                 found.rival, found.rival_name = kept_before
             kept.append((place, heard.evidence))
@@ -232,9 +228,7 @@ class Finder:
         claimed = claimed_offset_s(self._recordings[found.recording], self._clips[clip])
         return claimed is not None and abs(claimed - found.heard.line.offset_s) <= AGREE_S
 
-    def _keep(
-        self, clip: int, recording: int, anchors: list[tuple[float, float]], standing_out: float
-    ) -> Found | None:
+    def _keep(self, clip: int, recording: int, anchors: list[tuple[float, float]]) -> Found | None:
         """Compare all of the overlap and keep it, joined to what was found of the same recording before."""
         state = self._states[clip]
         before = next((found for found in state.found if found.recording == recording), None)
@@ -243,9 +237,8 @@ class Finder:
         heard = self._compare(recording, clip, anchors, None)
         if heard is None or (before is not None and heard.evidence < 0.5 * before.heard.evidence):
             return None
-        found = Found(recording, anchors, heard, standing_out)
+        found = Found(recording, anchors, heard)
         if before is not None:
-            found.standing_out = max(standing_out, before.standing_out)
             found.rival, found.rival_name = before.rival, before.rival_name
             state.found.remove(before)
         state.found.append(found)
