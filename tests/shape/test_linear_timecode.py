@@ -6,10 +6,13 @@ from fractions import Fraction
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from scipy.signal import butter, resample_poly, sosfilt
 
 from takewell.errors import SettingError, SignalError
 from takewell.shape import LinearTimecode, LinearTimecodeReader, TimecodeWords
+from takewell.shape.timecode_word import timecode_word
 from takewell.timecode import Timecode, TimecodeRate
 
 RATES = ["23.976", "24", "25", "29.97 DF", "29.97 NDF", "30"]
@@ -262,3 +265,19 @@ def test_what_cannot_be_is_refused() -> None:
             make(4_000)
     with pytest.raises(SignalError, match="one channel"):
         LinearTimecodeReader(48_000).add(np.zeros((10, 2)))
+
+
+@settings(max_examples=200, deadline=None)
+@given(st.sampled_from(RATES), st.integers(0, 2_592_000 - 1), st.integers(0, 2**32 - 1))
+def test_every_word_says_what_was_put_into_it(rate: str, frame: int, user_bits: int) -> None:
+    timecode = Timecode.from_frames(frame, TimecodeRate.parse(rate))
+    words = TimecodeWords(
+        np.array([timecode_word(timecode, user_bits)], np.uint64),
+        np.zeros(1),
+        np.zeros(1),
+        np.zeros(1, np.bool_),
+    )
+    assert texts_of(words) == [str(timecode)]
+    assert words.user_bits.tolist() == [user_bits]
+    assert words.even.all()
+    assert words.possible.all()
