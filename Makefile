@@ -40,6 +40,7 @@ speed: $(READY)
 evaluate: $(READY)
 	$(BIN)/python -m evaluation.detectors
 	$(BIN)/python -m evaluation.levelling
+	$(BIN)/python -m evaluation.sync
 
 lint: $(READY)
 	$(BIN)/ruff format --check src tests benchmarks
