@@ -19,8 +19,8 @@ from takewell.sync.ltc_track import (
     stamped_by_track,
     take_timecode,
     timecode_channels,
-    track_timecode,
 )
+from takewell.sync.track_timecode import track_timecode
 from takewell.sync.values import Recording
 from takewell.timecode import Timecode, TimecodeRate
 from takewell.wave import BroadcastWriter, Ixml, IxmlTrack

@@ -15,7 +15,7 @@ from pathlib import Path
 from takewell.errors import TakewellError
 from takewell.roll.folder import SOUND_SUFFIXES
 from takewell.roll.names import natural_order
-from takewell.sync.ltc_track import track_timecode
+from takewell.sync.track_timecode import track_timecode
 from takewell.sync.values import Clip
 from takewell.timecode import Timecode, TimecodeRate
 from takewell.wave import AudioFile, AudioInfo, open_audio
