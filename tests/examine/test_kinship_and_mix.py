@@ -1,6 +1,7 @@
 """Reversed and doubled tracks are told, safety copies are not; a mix is held against its ISOs sample by sample."""
 
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -40,6 +41,29 @@ def test_a_safety_copy_and_a_mix_of_two_equal_sides_are_no_doubles(hear: Hear, b
     sound = babble(8)
     assert kinds(hear([sound, 0.1 * sound], roles=["iso", "safety"])) == []
     assert kinds(hear([sound, sound], roles="mix")) == []
+
+
+def labelled(heard: TakeEvidence, copy_of: dict[int, int]) -> TakeEvidence:
+    tracks = tuple(
+        replace(t, track=replace(t.track, copy_of=copy_of.get(t.track.number))) for t in heard.tracks
+    )
+    return replace(heard, tracks=tracks)
+
+
+def swapped(heard: TakeEvidence) -> list[tuple[int, object]]:
+    return [
+        (f.track, f.evidence["other_track"])
+        for f in examine_take(heard).findings
+        if f.kind == "swapped_track"
+    ]
+
+
+def test_copies_labelled_the_other_way_round_are_told_on_both(hear: Hear, babble: Babble) -> None:
+    one, two = babble(8), np.roll(babble(8), 3 * RATE)
+    heard = hear([one, two, 0.5 * two, 0.5 * one], roles=["iso", "iso", "safety", "safety"])
+    assert swapped(labelled(heard, {3: 1, 4: 2})) == [(3, 2), (4, 1)]
+    assert swapped(labelled(heard, {3: 2, 4: 1})) == []
+    assert swapped(heard) == []
 
 
 def test_two_capsules_at_one_point_are_no_double(
