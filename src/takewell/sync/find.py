@@ -17,7 +17,7 @@ import numpy as np
 
 from takewell.sync.claims import AGREE_S, claimed_offset_s, claims
 from takewell.sync.confidence import LEAST, sure
-from takewell.sync.pair import Heard, compare
+from takewell.sync.pair import MOST_WINDOWS, Heard, compare
 from takewell.sync.search import LEAST_ROWS, STRETCH_ROWS, Place, Stretch, Strip
 from takewell.sync.settings import Progress, SyncSettings
 from takewell.sync.sketch import ROWS_PER_SECOND, Sketch
@@ -26,11 +26,14 @@ from takewell.sync.values import Clip, Recording
 
 TRIAL_WINDOWS = 12
 _MOST_ROUNDS = 4
-_MOST_TRIALS = 5
+_MOST_TRIALS = 4
 """Places compared by sound in one round for one clip; beyond them chance alone finds as good ones."""
 
 _WORTH_TRYING = 5.0
 _RIVAL_STANDING_OUT = 0.6
+_PLAIN_STANDING_OUT = 9.0
+"""A place that the sketches show plainly: where the sound is not heard there, it may run at another speed."""
+
 _SAME_S = 0.1
 
 
@@ -175,7 +178,8 @@ class Finder:
             ):
                 continue
             tried += 1
-            heard = self._compare(place.recording, clip, [_anchor(place)], TRIAL_WINDOWS)
+            plain = place.standing_out >= _PLAIN_STANDING_OUT
+            heard = self._compare(place.recording, clip, [_anchor(place)], TRIAL_WINDOWS, plain)
             if heard is None:
                 continue
             confidence = sure(heard.evidence)
@@ -234,7 +238,7 @@ class Finder:
         before = next((found for found in state.found if found.recording == recording), None)
         if before is not None:
             anchors = [*before.anchors, *anchors]
-        heard = self._compare(recording, clip, anchors, None)
+        heard = self._compare(recording, clip, anchors)
         if heard is None or (before is not None and heard.evidence < 0.5 * before.heard.evidence):
             return None
         found = Found(recording, anchors, heard)
@@ -245,12 +249,24 @@ class Finder:
         return found
 
     def _compare(
-        self, recording: int, clip: int, anchors: Sequence[tuple[float, float]], most: int | None
+        self,
+        recording: int,
+        clip: int,
+        anchors: Sequence[tuple[float, float]],
+        most: int = MOST_WINDOWS,
+        perhaps_pulled: bool = True,
     ) -> Heard | None:
         with Sound(self._recordings[recording]) as own, Sound(self._clips[clip]) as other:
             sketches = (self._own[recording], self._others[clip])
-            more = {} if most is None else {"most_windows": most}
-            return compare(own, other, sketches, anchors, walked_m=self._settings.walked_m, **more)
+            return compare(
+                own,
+                other,
+                sketches,
+                anchors,
+                most_windows=most,
+                walked_m=self._settings.walked_m,
+                perhaps_pulled=perhaps_pulled,
+            )
 
 
 def _same(place: Place, found: Found) -> bool:

@@ -74,6 +74,7 @@ def compare(
     *,
     most_windows: int = MOST_WINDOWS,
     walked_m: float = 1.0,
+    perhaps_pulled: bool = True,
 ) -> Heard | None:
     """Compare a recording with a clip around places where the sketches fit; None where there is nothing to compare.
 
@@ -88,6 +89,8 @@ def compare(
         Windows compared at most.
     walked_m : float
         As in `clock_line`.
+    perhaps_pulled : bool
+        Whether to try pull-up and pull-down where the overlap is too short to tell speed from sketches.
     """
     way = course(*sketches, anchors)
     span_s = way.end_s - way.start_s
@@ -99,7 +102,8 @@ def compare(
     floor_at = way.start_s + span_s * (np.arange(count) + 0.5) / count
     comparison.learn_floors([float(t) for t in floor_at], way.lag, length_s)
     heard = _at_speed(comparison, sketches, way, length_s, most_windows, walked_m)
-    if len(way.times_s) < _TELLS_SPEED and (heard is None or heard.evidence < _PLAIN_EVIDENCE):
+    weak = heard is None or heard.evidence < _PLAIN_EVIDENCE
+    if perhaps_pulled and weak and len(way.times_s) < _TELLS_SPEED:
         for slope in PULLED_SLOPES:
             pulled = replace(way, slope=slope)
             other = _at_speed(comparison, sketches, pulled, length_s, most_windows, walked_m)

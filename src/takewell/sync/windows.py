@@ -12,6 +12,7 @@ Conventions: times are seconds of each file's own clock; a lag is ``t_clip - t_r
 other rates are resampled window by window. Curves are scaled so that chance alone spreads them by 1.
 """
 
+import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
@@ -37,6 +38,9 @@ PEAKS = 6
 _BLOCK = 1 << 14
 _HOP = _BLOCK // 2
 _LOW_HZ, _HIGH_HZ = 100.0, 14_000.0
+_USED = slice(math.ceil(_LOW_HZ * _BLOCK / RATE), math.floor(_HIGH_HZ * _BLOCK / RATE) + 1)
+"""The frequencies that are compared."""
+
 _FINER = 4
 """Points of a curve for each sample; between them a parabola is near enough."""
 
@@ -158,7 +162,11 @@ class Comparison:
         if not own.any() or not other.any():
             return None
         taper = np.hanning(_BLOCK + 1)[:_BLOCK].astype(np.float32)
-        return rfft(own * taper, axis=1), rfft(other * taper, axis=1), other_late - own_late
+        return (
+            rfft(own * taper, axis=1)[:, _USED],
+            rfft(other * taper, axis=1)[:, _USED],
+            other_late - own_late,
+        )
 
 
 def _blocks(sound: Sound, begins_s: F64) -> tuple[F32, F64]:
@@ -179,11 +187,9 @@ def _power(spectra: C64) -> F32:
 
 
 def _curve(own: C64, other: C64, late_s: F64, floors: tuple[F32, F32] | None) -> F32 | None:
-    hertz = np.arange(own.shape[1], dtype=np.float32) * np.float32(RATE / _BLOCK)
     cross = np.conj(own) * other
     size = np.abs(cross)
-    weight = ((hertz >= _LOW_HZ) & (hertz <= _HIGH_HZ)).astype(np.float32)
-    weight = weight * (size > 0)
+    weight = (size > 0).astype(np.float32)
     if floors is not None:
         coherent = _MOST_COHERENT * _standing_out(own, floors[0]) * _standing_out(other, floors[1])
         weight *= coherent / (1 - coherent)
@@ -191,8 +197,10 @@ def _curve(own: C64, other: C64, late_s: F64, floors: tuple[F32, F32] | None) ->
     if squares == 0:
         return None
     # A block taken too late hears everything too early: turned back by as much.
-    turn = np.exp(-2j * np.pi * np.outer(late_s, hertz)).astype(np.complex64)
-    phases = np.sum(cross / np.maximum(size, np.finfo(np.float32).tiny) * weight * turn, axis=0)
+    hertz = np.arange(_USED.start, _USED.stop) * (RATE / _BLOCK)
+    turn = np.exp((-2j * np.pi * np.outer(late_s, hertz)).astype(np.complex64))
+    phases = np.zeros(_BLOCK // 2 + 1, np.complex64)
+    phases[_USED] = np.sum(cross * (weight / np.maximum(size, np.finfo(np.float32).tiny)) * turn, axis=0)
     points = _BLOCK * _FINER
     whole = irfft(phases, points)
     near = np.concatenate([whole[-_REACH:], whole[: _REACH + 1]])
