@@ -165,6 +165,22 @@ def test_a_stretch_says_what_the_pair_says(moment: float, recording) -> None:
     assert place.recording_s(moment) == pytest.approx(pairing.recording_time_s(moment), abs=1e-9)
 
 
+def test_a_day_of_non_drop_timecode_is_longer_than_a_day(recording, tmp_path: Path) -> None:
+    known, _ = recording
+    rate = TimecodeRate.parse("29.97NDF")
+    late = Timecode.parse("23:59:59:00", rate)
+    pair = replace(clip(), start=late, start_s=late.seconds, picture_rate=rate.real)
+    done = write_synced(Pairing(known, pair, offset_s=-2.0), tmp_path / "synced")
+    assert done.time_reference == late.to_samples(RATE) > 86_400 * RATE
+
+
+def test_sound_that_begins_before_a_picture_at_midnight_stays_at_midnight(recording, tmp_path: Path) -> None:
+    known, _ = recording
+    start = Timecode.parse("00:00:00:00", RATE_25)
+    pair = replace(clip(), start=start, start_s=Fraction(-1, 50), sound_start_s=Fraction(-1, 50))
+    assert write_synced(Pairing(known, pair, offset_s=-2.0), tmp_path / "synced").time_reference == 0
+
+
 def test_a_clip_without_timecode_is_said_to_be_stamped_zero(recording, tmp_path: Path) -> None:
     known, _ = recording
     done = write_synced(Pairing(known, clip(timecode=None), offset_s=-2.0), tmp_path / "synced")

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from itertools import groupby, pairwise
 
-from takewell.sync.values import Clip, Pairing
+from takewell.sync.values import DAY_S, Clip, Pairing
 
 
 @dataclass(frozen=True)
@@ -42,7 +42,9 @@ def clip_start_s(clip: Clip) -> Fraction | None:
     """Return the seconds since midnight of a clip's first picture (first sample, where it has none), as stamped."""
     if clip.start_s is None:
         return None
-    return clip.start_s - (clip.sound_start_s if clip.picture_rate else 0)
+    counted = clip.timecode_rate  # a day of 29.97 non-drop timecode lasts 86 s longer than a day
+    day_s = Fraction(DAY_S) if counted is None else counted.frames_per_day / counted.real
+    return (clip.start_s - (clip.sound_start_s if clip.picture_rate else 0)) % day_s
 
 
 def stretches(pairing: Pairing) -> tuple[Stretch, ...]:

@@ -22,7 +22,7 @@ from takewell.errors import DestinationError
 from takewell.roll import Take, TrackReader
 from takewell.shape import Resampler
 from takewell.sync.placed import Stretch, clip_length_s, clip_start_s, stretches
-from takewell.sync.values import DAY_S, Pairing
+from takewell.sync.values import Pairing
 from takewell.wave import Bext, BroadcastWriter, Ixml, IxmlTrack, append_history, history_row, read_info
 from takewell.wave.writer import WrittenEncoding
 
@@ -207,7 +207,7 @@ def _time_reference(pairing: Pairing, take: Take) -> tuple[int, tuple[str, ...]]
     start_s = clip_start_s(pairing.clip)
     if start_s is None:
         return 0, (f"{pairing.clip.name} has no timecode; its synced file is stamped 00:00:00:00.",)
-    return round(start_s % DAY_S * take.rate), ()
+    return round(start_s * take.rate), ()
 
 
 def _bext(

@@ -24,11 +24,20 @@ from pathlib import Path
 from typing import Any
 
 import opentimelineio as otio
-from opentimelineio.opentime import RationalTime, TimeRange
+from opentimelineio.opentime import RationalTime
 
 from takewell import files
-from takewell.roll import Finding, Piece, Take, Track
-from takewell.sync.placed import by_clip, clip_length_s, clip_start_s, stretches
+from takewell.roll import Finding, Piece, Track
+from takewell.sync.placed import by_clip, clip_length_s, stretches
+from takewell.sync.timeline_clips import (
+    clip_item,
+    exact_time,
+    mark_findings,
+    mark_synced,
+    say_of_pair,
+    synced_item,
+    track_item,
+)
 from takewell.sync.values import Clip, Pairing, Recording, SyncReport
 
 START_HOUR = 1
@@ -36,7 +45,6 @@ START_HOUR = 1
 
 USUAL_RATE = Fraction(25)
 
-_COLOURS = {"major": "RED", "minor": "ORANGE", "note": "YELLOW"}
 _ROUNDING_S = Fraction(1, 1_000_000)
 """Of a frame's edge that floats may have moved: a stretch that begins this much later begins with the frame."""
 
@@ -57,7 +65,7 @@ class _Lane:
     def skip_to(self, frame: int, rate: Fraction) -> None:
         """Leave a gap up to `frame`."""
         if frame > self.frame:
-            self.track.append(otio.schema.Gap(duration=_time(frame - self.frame, rate)))
+            self.track.append(otio.schema.Gap(duration=exact_time(frame - self.frame, rate)))
             self.frame = frame
 
 
@@ -112,7 +120,7 @@ def timeline(
         _lay_clip(sheet, clip, pairings, findings, synced or {}, warp=warp)
     for recording in report.lonely:
         _lay_lonely(sheet, recording, findings)
-    made = otio.schema.Timeline(name, global_start_time=_time(START_HOUR * 3600 * _count(rate), rate))
+    made = otio.schema.Timeline(name, global_start_time=exact_time(START_HOUR * 3600 * _count(rate), rate))
     made.metadata["takewell"] = {
         "picture_rate": f"{rate.numerator}/{rate.denominator}",
         "unreadable": list(report.unreadable),
@@ -167,11 +175,11 @@ def _lay_clip(
     count = max(int(clip_length_s(clip) * sheet.rate), 1)
     start = sheet.frame
     if clip.picture_rate is not None:
-        sheet.pictures.put(_clip_item(clip, pairings, sheet.rate, count), start, count, sheet.rate)
+        sheet.pictures.put(clip_item(clip, pairings, sheet.rate, count), start, count, sheet.rate)
     if clip.channels:
         (own,) = sheet.free_lanes(0, start, 1)
         marked = () if clip.picture_rate is not None else pairings
-        own.put(_clip_item(clip, marked, sheet.rate, count), start, count, sheet.rate)
+        own.put(clip_item(clip, marked, sheet.rate, count), start, count, sheet.rate)
     for pairing in pairings:
         if pairing.recording is None:
             continue
@@ -224,11 +232,11 @@ def _lay_take(
             if low > reached:  # samples that the recorder lost between two files
                 lane.track.append(otio.schema.Gap(duration=grid.time(low - reached)))
             start = begin + round(Fraction(low, grid.sample)) - piece.start_samples
-            item = _track_item(recording, track, piece, start, grid.time(high - low))
+            item = track_item(recording, track, piece, start, grid.time(high - low))
             if pairing is not None:
-                _say_of_pair(item, pairing, warp=warp)
+                say_of_pair(item, pairing, warp=warp)
             length = round(Fraction(high - low, grid.sample))
-            _mark_findings(item, take, track, piece, start, length, findings)
+            mark_findings(item, take, track, piece, start, length, findings)
             lane.track.append(item)
             reached = high
         lane.frame = frame + last
@@ -251,7 +259,7 @@ class _Grid:
     def time(self, ticks: int) -> RationalTime:
         """Return a length in frames where it is a whole number of them, else in ticks."""
         frames, rest = divmod(ticks, self.frame)
-        return RationalTime(ticks, float(self.per_second)) if rest else _time(frames, self.picture_rate)
+        return RationalTime(ticks, float(self.per_second)) if rest else exact_time(frames, self.picture_rate)
 
 
 def _cuts(track: Track, begin: int, count: int, grid: _Grid) -> list[tuple[Piece, int, int]]:
@@ -277,163 +285,13 @@ def _cuts(track: Track, begin: int, count: int, grid: _Grid) -> list[tuple[Piece
 def _lay_synced(
     sheet: _Sheet, pairing: Pairing, path: Path, frame: int, count: int, findings: Sequence[Finding]
 ) -> None:
-    recording = pairing.recording
-    assert recording is not None
-    take = recording.take
-    lanes = sheet.free_lanes(1, frame, len(take.tracks))
-    start_s = clip_start_s(pairing.clip) or Fraction(0)
-    stamp = round(start_s * take.rate)
-    length = round(clip_length_s(pairing.clip) * take.rate)
-    for channel, (lane, track) in enumerate(zip(lanes, take.tracks, strict=True), start=1):
-        media = _media(path, stamp, length, Fraction(take.rate))
-        item = otio.schema.Clip(
-            _name(take, track), media, TimeRange(_time(stamp, Fraction(take.rate)), _time(count, sheet.rate))
-        )
-        item.metadata["takewell"] = {**_about_track(take, track), "channel": channel, "synced": True}
-        _say_of_pair(item, pairing, warp=False)
-        places = stretches(pairing)
-        for finding in _of_track(findings, take, track):
-            spans = [
-                (max(p.clip_s(finding.start_s), p.clip_start_s), min(p.clip_s(finding.end_s), p.clip_end_s))
-                for p in places
-            ]
-            inside = [round(edge * take.rate) for span in spans if span[1] >= span[0] for edge in span]
-            if inside:
-                whole = (round(places[0].clip_start_s * take.rate), round(places[-1].clip_end_s * take.rate))
-                _mark_finding(item, stamp, (min(inside), max(inside)), whole, take.rate, finding)
+    assert pairing.recording is not None
+    take = pairing.recording.take
+    for channel, lane in enumerate(sheet.free_lanes(1, frame, len(take.tracks)), start=1):
+        item = synced_item(pairing, take.tracks[channel - 1], path, channel, exact_time(count, sheet.rate))
+        mark_synced(item, pairing, take.tracks[channel - 1], findings)
         lane.put(item, frame, count, sheet.rate)
-
-
-def _clip_item(clip: Clip, pairings: Sequence[Pairing], rate: Fraction, count: int) -> Any:
-    own = clip.picture_rate or rate
-    start_s = clip_start_s(clip)
-    start = 0 if start_s is None else round(start_s * own)
-    media = _media(clip.path, start, max(int(clip_length_s(clip) * own), 1), own)
-    item = otio.schema.Clip(clip.path.stem, media, TimeRange(_time(start, own), _time(count, rate)))
-    item.metadata["takewell"] = {
-        "timecode": None if clip.start is None else str(clip.start),
-        "timecode_rate": None if clip.timecode_rate is None else str(clip.timecode_rate),
-        "notes": list(clip.notes),
-    }
-    for pairing in pairings:
-        if pairing.recording is None:
-            _mark(item, start, 1, own, f"no recording: {pairing.reason}", "RED")
-        for clap in pairing.claps:
-            at = round((Fraction(clap.clip_s) + (clip.sound_start_s if clip.picture_rate else 0)) * own)
-            if 0 <= at < count:
-                _mark(item, start + at, 1, own, "clap", "GREEN")
-    return item
-
-
-def _track_item(recording: Recording, track: Track, piece: Piece, start: int, length: RationalTime) -> Any:
-    take = recording.take
-    media_file = next(media for media in take.files if media.path == piece.file)
-    stamp = _stamp(recording, piece, media_file.time_reference)
-    media = _media(recording.folder / piece.file, stamp, media_file.length_samples, Fraction(take.rate))
-    source = TimeRange(_time(stamp + start, Fraction(take.rate)), length)
-    item = otio.schema.Clip(_name(take, track), media, source)
-    item.metadata["takewell"] = {**_about_track(take, track), "channel": piece.channel, "synced": False}
-    return item
-
-
-def _stamp(recording: Recording, piece: Piece, time_reference: int | None) -> int:
-    """Return the first sample of a piece's file in samples since midnight; from its take's where it has no stamp."""
-    if time_reference is not None:
-        return time_reference
-    start_s = recording.start_s
-    return piece.start_samples + (0 if start_s is None else round(start_s * recording.rate))
-
-
-def _say_of_pair(item: Any, pairing: Pairing, *, warp: bool) -> None:
-    item.metadata["takewell"]["sync"] = {
-        "offset_s": pairing.offset_s,
-        "offset_uncertainty_s": pairing.offset_uncertainty_s,
-        "hidden_delay_s": pairing.hidden_delay_s,
-        "drift_ppm": pairing.drift_ppm,
-        "drift_uncertainty_ppm": pairing.drift_uncertainty_ppm,
-        "confidence": pairing.confidence,
-        "method": pairing.method,
-        "notes": list(pairing.notes),
-    }
-    if warp and pairing.drift_ppm:
-        item.effects.append(otio.schema.LinearTimeWarp("drift", 1 + pairing.drift_ppm * 1e-6))
-
-
-def _mark_findings(
-    item: Any,
-    take: Take,
-    track: Track,
-    piece: Piece,
-    start: int,
-    length: int,
-    findings: Sequence[Finding],
-) -> None:
-    stamp = int(item.source_range.start_time.value) - start
-    low, high = start, start + length
-    for finding in _of_track(findings, take, track):
-        first = round(finding.start_s * take.rate) - piece.start_samples
-        last = max(round(finding.end_s * take.rate) - piece.start_samples, first + 1)
-        first, last = max(first, low), min(last, high)
-        if last > first:
-            _mark_finding(item, stamp, (first, last), (low, high), take.rate, finding)
-
-
-def _of_track(findings: Sequence[Finding], take: Take, track: Track) -> list[Finding]:
-    """Return the findings on a track; those on the take as a whole belong to its first."""
-    numbers = (track.number, 0) if track is take.tracks[0] else (track.number,)
-    return [finding for finding in findings if finding.take == take.id and finding.track in numbers]
-
-
-def _mark_finding(
-    item: Any, stamp: int, span: tuple[int, int], whole: tuple[int, int], rate: int, finding: Finding
-) -> None:
-    """Mark a finding from one sample to another; a mere note on all that is used goes into the metadata instead."""
-    words = f"{finding.kind}: {finding.sentence}" if finding.sentence else finding.kind
-    if finding.severity == "note" and span[0] <= whole[0] and span[1] >= whole[1]:
-        about = item.metadata["takewell"]
-        about["findings"] = [*about.get("findings", []), words]
-        return
-    first, last = span
-    colour = _COLOURS[finding.severity]
-    _mark(item, stamp + first, max(last - first, 1), Fraction(rate), words, colour, finding.remedy)
-
-
-def _mark(
-    item: Any, start: int, count: int, rate: Fraction, words: str, colour: str, comment: str = ""
-) -> None:
-    marker = otio.schema.Marker(
-        name=words, marked_range=TimeRange(_time(start, rate), _time(count, rate)), color=colour
-    )
-    marker.comment = comment
-    item.markers.append(marker)
-
-
-def _media(path: Path, start: int, length: int, rate: Fraction) -> Any:
-    media = otio.schema.ExternalReference(
-        path.resolve().as_uri(), TimeRange(_time(start, rate), _time(length, rate))
-    )
-    media.name = path.name
-    return media
-
-
-def _about_track(take: Take, track: Track) -> dict[str, Any]:
-    return {
-        "take": take.id,
-        "scene": take.scene,
-        "take_name": take.take,
-        "track": track.number,
-        "track_name": track.name,
-        "role": track.role,
-    }
-
-
-def _name(take: Take, track: Track) -> str:
-    return f"{take.id} {track.name or track.number}"
 
 
 def _count(rate: Fraction) -> int:
     return -(-rate.numerator // rate.denominator)
-
-
-def _time(value: int, rate: Fraction) -> RationalTime:
-    return RationalTime(value, float(rate))
