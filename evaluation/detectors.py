@@ -13,7 +13,7 @@ from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 
-from evaluation import damage
+from evaluation import air, damage, pairs
 from evaluation.clean_sound import clean_jobs
 from evaluation.page import CLEAN_TITLE, SETS, Rows, page
 from evaluation.rows import Job, Part, Row
@@ -22,7 +22,7 @@ from evaluation.sources import HELD_APART, TUNED, SourceError, files
 PAGE = Path(__file__).parent.parent / "docs" / "detection.md"
 SOURCES = {"tuned": TUNED, "held apart": HELD_APART}
 
-PARTS: dict[str, Part] = {"damage": damage}
+PARTS: dict[str, Part] = {"damage": damage, "air": air, "pairs": pairs}
 """Every part, by the name it is asked for with; the page prints them in this order."""
 
 

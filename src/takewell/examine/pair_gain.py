@@ -35,6 +35,12 @@ BLOCK_STEPS = 500
 SAME_DB = 0.3
 """Ratios nearer than this are one gain. The finest gain controls in use step by 0.5 dB (common practice, no source)."""
 
+FINE_DB = 0.1
+"""Least move of the gain that is told ..."""
+
+FINE_SPREAD_DB = 0.03
+"""... where the ratios on both sides of it spread by no more than this (median absolute deviation)."""
+
 PROOF_STEPS = 20
 """Steps of sound (0.2 s) after which another ratio is a moved gain."""
 
@@ -173,9 +179,9 @@ def _settings(ratio: F64, free: Bools) -> list[tuple[int, int, float]]:
         return []
     values = ratio[at]
     middle = float(np.median(values))
-    if np.abs(values - middle).max() <= SAME_DB:
-        return [(0, len(ratio), middle)]
-    groups = _groups(values)
+    near = np.abs(values - middle).max() <= SAME_DB
+    groups = [list(range(len(values)))] if near else _groups(values)
+    groups = [part for group in groups for part in _finely(group, values)]
     if not groups:
         return [(0, len(ratio), middle)]
     gains = [float(np.median(values[group])) for group in groups]
@@ -232,6 +238,26 @@ def _joined(groups: list[list[int]], values: F64) -> list[list[int]]:
         else:
             out.append(group)
     return out
+
+
+def _finely(group: list[int], values: F64) -> list[list[int]]:
+    """Return a gain's ratios cut where it moved by less than `SAME_DB`, if they are steady enough to show it."""
+    n = len(group)
+    if n < 2 * PROOF_STEPS:
+        return [group]
+    here = values[group]
+    counts = np.arange(1, n)
+    sums = np.cumsum(here)
+    apart = sums[:-1] / counts - (sums[-1] - sums[:-1]) / (n - counts)
+    weight = np.abs(apart) * np.sqrt(counts * (n - counts) / n)
+    weight[: PROOF_STEPS - 1] = weight[n - PROOF_STEPS :] = 0.0
+    cut = int(np.argmax(weight)) + 1
+    sides = here[:cut], here[cut:]
+    middles = [float(np.median(side)) for side in sides]
+    spread = max(float(np.median(np.abs(side - middle))) for side, middle in zip(sides, middles, strict=True))
+    if abs(middles[1] - middles[0]) < FINE_DB or spread > FINE_SPREAD_DB:
+        return [group]
+    return _finely(group[:cut], values) + _finely(group[cut:], values)
 
 
 def _border(ratio: F64, low: int, high: int, before_db: float, after_db: float) -> int:
