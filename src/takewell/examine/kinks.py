@@ -48,6 +48,9 @@ OPPOSITE = 0.6
 """How large the smaller of a jump's two bends is beside the larger: a wave that goes on with another slope adds that to one of
 them. A corner, as clipping leaves it, has one bend alone."""
 
+LEAST_OF_CLICK = 0.2
+"""Least share of a click's middle bend that the two beside it, half of it each, keep in any wave it may lie in."""
+
 UNLIKE_SHARE = 0.02
 """And by this share of the kink, for the word length's sake."""
 
@@ -113,12 +116,21 @@ def _kinks(samples: F64, first: int, last: int, margin: int, least: float) -> li
         top = int(np.argmax(rest))
         if not RINGING_SAMPLES < top < len(samples) - RINGING_SAMPLES or rest[top] <= least:
             break
+        if not _could_be(bends, top):
+            break
         tops.append(top)
         rest[top - RINGING_SAMPLES : top + RINGING_SAMPLES + 1] = 0.0
         kinks = [_kind(bends, t, rest[max(t - margin, 0) : t + margin].max()) for t in tops]
         if all(kink is not None for kink in kinks):
             return [kink for kink in kinks if kink is not None and first - 1 <= kink.at < last]
     return []
+
+
+def _could_be(bends: F64, top: int) -> bool:
+    """Return whether the bends beside the largest have the signs and about the sizes of a jump's or a click's."""
+    left, peak, right = bends[top - 1 : top + 2].tolist()
+    before, after = -left / peak, -right / peak
+    return bool(max(before, after) >= OPPOSITE or min(before, after) > LEAST_OF_CLICK)
 
 
 def _kind(bends: F64, top: int, around: float) -> Kink | None:

@@ -81,29 +81,30 @@ def _hopeful(bend: NDArray[np.float32]) -> list[tuple[int, int]]:
 
 def _burst(samples: NDArray[np.float64], frame: int) -> tuple[int, int] | None:
     """Return the (start, end) of a burst of noise in samples, to a frame, or None."""
-    count_ = (len(samples) - 2) // frame
-    if count_ < 2 * BESIDE_FRAMES:
+    frames = (len(samples) - 2) // frame
+    if frames < 2 * BESIDE_FRAMES:
         return None
-    used = slice(0, count_ * frame)
-    bends = (np.diff(samples, 2)[used] ** 2).reshape(count_, frame).mean(axis=1)
-    steps = (np.diff(samples)[used] ** 2).reshape(count_, frame).mean(axis=1)
+    steps = np.diff(samples)
+    turns = np.diff(steps)[: frames * frame].reshape(frames, frame)
+    bends = np.einsum("ij,ij->i", turns, turns)
     top = int(np.argmax(bends))
     high = bends >= bends[top] * 10 ** (-PLATEAU_DB / 10)
     first = top
     while first > 0 and high[first - 1]:
         first -= 1
     last = top + 1
-    while last < count_ and high[last]:
+    while last < frames and high[last]:
         last += 1
-    if last - first < SHORTEST_FRAMES or first < BESIDE_FRAMES + 1 or last > count_ - BESIDE_FRAMES - 1:
+    if last - first < SHORTEST_FRAMES or first < BESIDE_FRAMES + 1 or last > frames - BESIDE_FRAMES - 1:
         return None
-    beside = np.concatenate(
-        (bends[first - 1 - BESIDE_FRAMES : first - 1], bends[last + 1 : last + 1 + BESIDE_FRAMES])
+    beside = max(
+        bends[first - 1 - BESIDE_FRAMES : first - 1].max(), bends[last + 1 : last + 1 + BESIDE_FRAMES].max()
     )
-    level = float(np.median(bends[first:last]))
-    if beside.max() > level * 10 ** (-QUIETER_DB / 10):
+    power = np.sort(bends[first:last])[(last - first) // 2]
+    if beside > power * 10 ** (-QUIETER_DB / 10):
         return None
-    if level < BRIGHT**2 * float(np.median(steps[first:last])):
+    inside = steps[first * frame : last * frame].reshape(last - first, frame)
+    if power < BRIGHT**2 * np.median(np.einsum("ij,ij->i", inside, inside)):
         return None
     return first * frame, last * frame
 

@@ -126,17 +126,14 @@ def _is_buzz(samples: NDArray[np.float64], rate: int) -> bool:
     apart = FRAMES_PER_S / per_bin
     if (ORDERS + 1) * apart >= len(power):
         return False
-    stands = np.zeros(ORDERS + 1, bool)
-    for order in range(1, ORDERS + 1):
-        at = round(order * apart)
-        near, far = BESIDE_BINS
-        around = np.concatenate((power[at - far : at - near], power[at + near + 1 : at + far + 1]))
-        middle, upper = np.percentile(around, [50, 75])
-        least = max(middle * 10 ** (LINE_DB / 10), upper * 10 ** (SPREAD_DB / 10))
-        stands[order] = power[at - 1 : at + 2].max() > least
-        if order - stands.sum() > ORDERS - LEAST_LINES:
-            return False
-    return bool(stands.sum() >= LEAST_LINES and stands[HIGH_ORDER:].sum() >= LEAST_HIGH_LINES)
+    at = np.round(np.arange(1, ORDERS + 1) * apart).astype(np.int64)
+    near, far = BESIDE_BINS
+    away = np.concatenate((np.arange(-far, -near), np.arange(near + 1, far + 1)))
+    around = np.sort(power[at[:, None] + away], axis=1)
+    middle, upper = around[:, len(away) // 2], around[:, 3 * len(away) // 4]
+    least = np.maximum(middle * 10 ** (LINE_DB / 10), upper * 10 ** (SPREAD_DB / 10))
+    stands = power[at[:, None] + np.arange(-1, 2)].max(axis=1) > least
+    return bool(stands.sum() >= LEAST_LINES and stands[HIGH_ORDER - 1 :].sum() >= LEAST_HIGH_LINES)
 
 
 def _told(heard: TrackEvidence, spans: Runs) -> Finding:
