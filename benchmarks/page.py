@@ -27,7 +27,7 @@ import numpy as np
 
 from takewell.engine import measure_file
 from takewell.page.places import roll_key
-from takewell.roll import Examination, Logbook, Verdict, measured_take, read_roll
+from takewell.roll import Examination, Logbook, Move, Verdict, measured_take, read_roll, write_moves
 from takewell.wave import Bext, BroadcastWriter, Ixml, IxmlTrack
 
 RATE, TAKES, TRACKS = 48_000, 500, 14
@@ -48,6 +48,7 @@ def main() -> None:
         with served(folder) as ask:
             day_sheet(ask, many)
             traces(ask, wide, hours)
+            decisions(ask, wide)
             sound(ask, long, hours)
             progress(ask, many)
 
@@ -90,6 +91,17 @@ def traces(ask, roll: Path, hours: float) -> None:
             print(
                 f"a trace of it, {what}, {width} px: {longest * 1000:.0f} ms at most, {size / 1000:.0f} kB (promised 200 ms)"
             )
+
+
+def decisions(ask, roll: Path) -> None:
+    """Time a nudge of one track's gain up to its new drawing and prediction, the first time and again."""
+    base, take = f"roll/{roll_key(roll)}/", urllib.parse.quote(read_roll(roll).takes[0].id)
+    for what in ("first time", "again"):
+        form = b"do=nudge&start_s=0&gain_db=3&by_db=0.5"
+        seconds, _ = timed(ask, f"{base}moves?id={take}&track=3&width=1110", {"x-fragment": "1"}, form)
+        print(
+            f"a gain nudged, drawn and foretold, {what}: {seconds * 1000:.0f} ms (no promise but 'at once')"
+        )
 
 
 def sound(ask, roll: Path, hours: float) -> None:
@@ -204,7 +216,7 @@ def write_long(folder: Path, hours: float) -> None:
 
 
 def write_wide(folder: Path, hours: float) -> None:
-    """Write a long take of many tracks: a file with a hole behind its first minute, and traces that repeat that minute."""
+    """Write a long take of many tracks: a file with a hole behind its first minute, and traces of all of it."""
     path = folder / "wide.wav"
     minute = np.random.default_rng(3).standard_normal((60 * RATE, TRACKS)) * np.geomspace(0.001, 0.2, TRACKS)
     write(path, [minute], "2", "1", 0, named(TRACKS))
@@ -215,6 +227,12 @@ def write_wide(folder: Path, hours: float) -> None:
     found = tuple(repeated(trace, times) for trace in measured.traces)
     with Logbook(folder) as logbook:
         logbook.save_measurement(path.name, replace(measured, traces=found))
+    take, end_s = read_roll(folder).takes[0], times * 60.0
+    moves = [
+        Move(take.id, track.number, 0.0, end_s, 3.0, 0.0, 0.0, fixed=False, reason="benchmark")
+        for track in take.tracks
+    ]
+    write_moves(folder, moves)
 
 
 def lengthen(path: Path, data_bytes: int) -> None:
@@ -233,18 +251,15 @@ def lengthen(path: Path, data_bytes: int) -> None:
 
 
 def repeated(trace, times: int):
-    """Return a trace that goes on like its first minute."""
-    steps = {
-        name: np.tile(value, times)
-        for name, value in vars(trace).items()
-        if isinstance(value, np.ndarray) and not name.endswith("edges")
-    }
-    edges = {
-        name: np.arange(len(getattr(trace, name)) * times - times + 1) for name in ("edges", "fine_edges")
-    }
-    return replace(
-        trace, **steps, edges=edges["edges"] * (RATE // 10), fine_edges=edges["fine_edges"] * (RATE // 100)
-    )
+    """Return a trace that goes on like its first minute, 6 dB lower, so that its peaks lie where there is sound to read."""
+    longer = {}
+    for name, value in vars(trace).items():
+        if isinstance(value, np.ndarray) and not name.endswith("edges"):
+            rest = value * np.float32(0.5) if value.dtype == np.float32 else value
+            longer[name] = np.concatenate([value, np.tile(rest, times - 1)])
+    for name, step in (("edges", RATE // 10), ("fine_edges", RATE // 100)):
+        longer[name] = np.arange((len(getattr(trace, name)) - 1) * times + 1) * step
+    return replace(trace, **longer)
 
 
 def named(count: int) -> tuple[IxmlTrack, ...]:

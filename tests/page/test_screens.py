@@ -1,5 +1,6 @@
 """The screens in a real browser: what a person does at midnight with a laptop."""
 
+import html
 import io
 import re
 import wave
@@ -8,8 +9,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from playwright.sync_api import expect
+from starlette.testclient import TestClient
 
 from takewell.desk.listening import CEILING_DBTP
+from takewell.page import application
+from takewell.page.guard import Address, loopback
+from takewell.page.places import roll_key
 from takewell.plan import example_day
 from takewell.roll import Logbook, read_labels, read_moves, read_notes
 from takewell.roll.moves import moves_path
@@ -347,3 +352,17 @@ def test_it_works_without_the_script(chromium, page_of, roll):
     expect(page.locator("#track-2 tr.fixed")).to_have_count(1)
     assert move_of(roll, 2)[0].gain_db == 4
     context.close()
+
+
+def test_what_the_moves_of_a_long_take_lead_to_comes_behind_its_sheet(roll, monkeypatch):
+    monkeypatch.setattr("takewell.page.screens.take.LONG_TAKE_S", 1.0)
+    app = application(Address(loopback(8000)), [roll.parent])
+    client = TestClient(app, base_url="http://127.0.0.1:8000")
+    base = f"/roll/{roll_key(roll)}/"
+    sheet = client.get(base + TAKE).text
+    assert "LUFS</span><br>" not in sheet.split('<table class="moves">')[1].split("</table>")[0]
+    later = [html.unescape(part) for part in re.findall(r'data-lazy="(leads[^"]*)"', sheet)]
+    assert len(later) == len(move_of(roll, 1)) + len(move_of(roll, 2))
+    for part in later:
+        assert re.search(r"speech −23\.0 LUFS", client.get(base + part).text)
+    assert client.get(f"{base}leads?id=7-2&track=1&move=99").status_code == 400

@@ -68,6 +68,8 @@ router = APIRouter(prefix="/roll/{key}")
 DRAWING_WIDTH, DRAWING_HEIGHT = 1110, 170
 NUDGE_DB = 0.5
 LONGEST_NOTE, LONGEST_NAME = 2000, 200
+LONG_TAKE_S = 3600.0
+"""Seconds of all tracks together from which what moves lead to comes behind the sheet, not with it."""
 
 Action = Literal["gain", "nudge", "split", "join", "accept", "reject", "proposed", "add"]
 Shown = Annotated[Literal["before", "after"], Query(description="As recorded, or after the moves.")]
@@ -114,6 +116,25 @@ def trace(
     name = take.tracks[track - 1].name or f"track {track}"
     drawn, _ = _drawing(opened, take, measured, track, name, stretch, show, width)
     return HTMLResponse(drawn)
+
+
+@router.get("/leads", response_class=HTMLResponse)
+def leads(
+    opened: TheRoll,
+    take: TheTake,
+    shelf: OnShelf,
+    track: TrackNumber,
+    move: Annotated[int, Query(ge=0, le=100_000, description="Which of the track's moves, from 0.")] = 0,
+) -> HTMLResponse:
+    """Return what one move will lead to, in figures."""
+    linked_tracks(take, track)  # refuses a track that is not there
+    measured = _needed(shelf.take(opened, take))
+    moves = [m for m in opened.moves if (m.take, m.track) == (take.id, track)]
+    if move >= len(moves):
+        raise SettingError("That move is not there any more; open the take again.")
+    wrong = opened.moves_sentence
+    lead = Prediction(None, None, None) if wrong else shelf.forecast(opened, measured).of(moves[move], moves)
+    return page("leads.html.j2", {"lead": lead})
 
 
 @router.post("/moves", response_class=HTMLResponse)
@@ -258,7 +279,9 @@ def _screen(opened: OpenRoll, take: Take, shelf: Shelf, stretch: Stretch, show: 
         "row": row,
         "before": takes[here - 1] if here else "",
         "after": takes[here + 1] if here + 1 < len(takes) else "",
-        "parts": _parts(opened, take, shelf, numbers, stretch, show, DRAWING_WIDTH) if measured else "",
+        "parts": _parts(opened, take, shelf, numbers, stretch, show, DRAWING_WIDTH, later=_is_long(take))
+        if measured
+        else "",
         "stretch": stretch,
         "length_s": float(take.duration_s),
         "pairs": pairs_of(opened, take),
@@ -282,6 +305,8 @@ def _parts(
     show: str,
     width: int,
     sentence: str = "",
+    *,
+    later: bool = False,
 ) -> str:
     for number in numbers:
         linked_tracks(take, number)
@@ -291,7 +316,7 @@ def _parts(
     return "".join(
         text(
             "track.html.j2",
-            _track(opened, row, take, measured, shelf, number, stretch, show, width)
+            _track(opened, row, take, measured, shelf, number, stretch, show, width, later=later)
             | {"state": state, "sentence": sentence, "take": take, "show": show, "roles": get_args(Role)},
         )
         for number in numbers
@@ -308,6 +333,8 @@ def _track(
     stretch: Stretch,
     show: str,
     width: int,
+    *,
+    later: bool,
 ) -> dict[str, Any]:
     track = row.tracks[number - 1]
     moves = [m for m in opened.moves if m.take == take.id and m.track == number]
@@ -325,7 +352,9 @@ def _track(
         "length_s": measured.levels[number].duration_s,
         "stretch": stretch,
         "findings": findings,
-        "moves": list(zip(moves, _foretold(shelf, opened, measured, moves, wrong), strict=True)),
+        "moves": [(move, None) for move in moves]
+        if later
+        else list(zip(moves, _foretold(shelf, opened, measured, moves, wrong), strict=True)),
         "linked": sorted(linked_tracks(take, number) - {number}),
         "names": {t.number: t.name for t in row.tracks},
         "changed": _figures(moves) != _figures(proposed),
@@ -385,6 +414,10 @@ def _foretold(
     if wrong:
         return tuple(Prediction(None, None, None) for _ in moves)
     return shelf.forecast(opened, measured).of_all(moves)
+
+
+def _is_long(take: Take) -> bool:
+    return float(take.duration_s) * len(take.tracks) > LONG_TAKE_S
 
 
 def _findings(opened: OpenRoll, take: Take) -> list[Finding]:
