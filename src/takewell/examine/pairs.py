@@ -19,8 +19,15 @@ from takewell.roll.values import Finding, Pair, PairPassage, PairState
 
 MOVED, LIMITED = "gain_moved", "limited"
 
-HURTS = frozenset({"clipped", "dropout", "digital_silence", "nonfinite"})
-"""Kinds that hurt a stretch of a track so that its twin serves better there."""
+HURTS = {
+    "clipped": "is clipped",
+    "nonfinite": "holds samples that are no numbers",
+    "digital_silence": "is silent",
+    "dropout": "drops out",
+    "rf_burst": "buzzes",
+    "clock_clicks": "clicks",
+}
+"""Kinds that hurt a stretch of a track so that its twin serves better there, in words."""
 
 NOISE_DB = 1.0
 """From how much more noise of its own a track serves worse."""
@@ -163,9 +170,7 @@ def _hurts(heard: TrackEvidence, finding: Finding) -> bool:
 
 def _mark(finding: Finding, which: int) -> _Mark:
     state: PairState = "clipped" if finding.kind == "clipped" else "damaged"
-    why = {"clipped": "is clipped", "nonfinite": "holds samples that are no numbers"}
-    why |= {"dropout": "drops out", "digital_silence": "is silent"}
-    return _Mark(finding.start_s, finding.end_s, state, which, 0.0, why[finding.kind])
+    return _Mark(finding.start_s, finding.end_s, state, which, 0.0, HURTS[finding.kind])
 
 
 def _held(followed: Followed, hurts: Sequence[Finding], copy_hurts: Sequence[Finding]) -> list[Held]:

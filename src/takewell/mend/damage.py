@@ -20,12 +20,7 @@ F64 = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 Places = NDArray[np.int64]
 
-HURTS = frozenset(
-    {
-        "clipped", "nonfinite", "digital_silence", "dropout", "gap", "repeated_buffer", "rf_burst", "squelch",
-        "clock_clicks", "click",
-    }
-)  # fmt: skip
+HURTS = frozenset({"clipped", "nonfinite", "digital_silence", "dropout", "rf_burst", "clock_clicks"})
 """Kinds of findings that hurt a stretch and leave the rest of the track whole."""
 
 BLOCK = 1 << 18
