@@ -23,6 +23,7 @@ from takewell.examine.nonfinite import find_nonfinite
 from takewell.examine.over_full_scale import find_over_full_scale
 from takewell.examine.plosive import find_plosives
 from takewell.examine.recorded_level import find_recorded_level
+from takewell.examine.reverberant import find_reverberant
 from takewell.examine.rf_burst import find_rf_burst
 from takewell.examine.rumble import find_rumble
 from takewell.examine.slips import find_slips
@@ -69,6 +70,7 @@ TRACK_DETECTORS = (
     TrackDetector(find_wind, SPEECH),
     TrackDetector(find_thumps, SPEECH),
     TrackDetector(find_plosives, SPEECH),
+    TrackDetector(find_reverberant, frozenset({"iso", "camera"})),
     TrackDetector(find_recorded_level, SPEECH),
     TrackDetector(find_floor_off_plan, frozenset({"iso"})),
 )
