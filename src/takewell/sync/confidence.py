@@ -6,6 +6,7 @@ Where a second place fits nearly as well (music that repeats, a playback used in
 """
 
 import math
+from collections.abc import Sequence
 
 INTERCEPT = -17.0
 PER_EVIDENCE = 2.0
@@ -22,17 +23,20 @@ RIVAL_SHARE = 0.7
 """A second place with this share of the evidence leaves the choice open."""
 
 
-def sure(evidence: float, rival: float = 0.0) -> float:
+LEAST_AGAINST_RIVALS = 0.75
+"""What is called a pair where another place fits nearly as well."""
+
+
+def sure(evidence: float, rivals: Sequence[float] = ()) -> float:
     """Return the probability that a place is the right one.
 
     Parameters
     ----------
     evidence : float
         Height of the sum of all windows, in spreads of chance.
-    rival : float
-        Evidence of the next best place.
+    rivals : sequence of float
+        Evidence of other places where it cannot be as well.
     """
     alone = 1 / (1 + math.exp(-(INTERCEPT + PER_EVIDENCE * min(evidence, HIGHEST))))
-    if rival > RIVAL_SHARE * evidence:
-        alone *= evidence / (evidence + rival)
-    return min(alone, MOST)
+    near = sum(rival for rival in rivals if rival > RIVAL_SHARE * evidence)
+    return min(alone * evidence / (evidence + near), MOST) if evidence > 0 else 0.0

@@ -20,7 +20,7 @@ from takewell.errors import TakewellError
 from takewell.sync import sentences
 from takewell.sync.claims import AGREE_S, Claim, Trust, claimed_offset_s, claims, trust
 from takewell.sync.claps import claps
-from takewell.sync.confidence import LEAST, RIVAL_SHARE, sure
+from takewell.sync.confidence import LEAST, LEAST_AGAINST_RIVALS, RIVAL_SHARE, sure
 from takewell.sync.find import Finder, Found
 from takewell.sync.search import STRETCH_ROWS
 from takewell.sync.settings import Progress, SyncSettings
@@ -154,13 +154,14 @@ class _Day:
 
     def _heard_pairing(self, clip: Clip, found: Found) -> Pairing:
         recording, heard, line = self._recordings[found.recording], found.heard, found.heard.line
-        confidence = sure(heard.evidence, found.rival)
+        confidence = sure(heard.evidence, [evidence for evidence, _ in found.rivals])
+        near = [name for evidence, name in found.rivals if evidence > RIVAL_SHARE * heard.evidence]
         claimed = claimed_offset_s(recording, clip)
         agrees = claimed is not None and abs(claimed - line.offset_s) <= AGREE_S
         if agrees:
             confidence = sure(heard.evidence)
-        if confidence < LEAST:
-            reason = sentences.undecided(clip, recording, confidence, found.rival_name if found.rival else "")
+        if confidence < (LEAST_AGAINST_RIVALS if near and not agrees else LEAST):
+            reason = sentences.undecided(recording, confidence, near)
             return Pairing(None, clip, confidence=confidence, reason=reason, notes=sentences.clip_notes(clip))
         told = line.slope_uncertainty < float("inf")
         pairing = Pairing(
@@ -182,7 +183,7 @@ class _Day:
         pairing = self._less_delay(pairing)
         with Sound(recording) as own, Sound(clip) as other:
             pairing = replace(pairing, claps=claps(own, other, pairing))
-        rival = found.rival_name if found.rival > RIVAL_SHARE * heard.evidence and not agrees else ""
+        rival = near[0] if near and not agrees else ""
         notes = sentences.pair_notes(pairing, self._settings, upside_down=heard.polarity < 0, rival=rival)
         return replace(pairing, notes=notes)
 

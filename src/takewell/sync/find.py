@@ -44,8 +44,8 @@ class Found:
     recording: int
     anchors: list[tuple[float, float]]
     heard: Heard
-    rival: float = 0.0
-    rival_name: str = ""
+    rivals: list[tuple[float, str]] = field(default_factory=list)
+    """(evidence, recording's name) of other places where the same part of the clip cannot be as well."""
 
 
 @dataclass
@@ -164,7 +164,7 @@ class Finder:
         """Compare the best places of a clip by sound and keep what is heard there."""
         state = self._states[clip]
         places = sorted(places, key=lambda place: -place.standing_out)
-        kept: list[tuple[Place, float]] = []
+        kept: list[Place] = []
         tried = 0
         for place in places:
             if tried == _MOST_TRIALS or place.standing_out < _WORTH_TRYING:
@@ -173,8 +173,8 @@ class Finder:
                 continue
             if (
                 kept
-                and place.standing_out < _RIVAL_STANDING_OUT * kept[0][0].standing_out
-                and any(place.stretch == other.stretch for other, _ in kept)
+                and place.standing_out < _RIVAL_STANDING_OUT * kept[0].standing_out
+                and any(place.stretch == other.stretch for other in kept)
             ):
                 continue
             tried += 1
@@ -190,19 +190,19 @@ class Finder:
             rivals = [found for found in state.found if self._rival(place, found)]
             if rivals:
                 strongest = max(rivals, key=lambda found: found.heard.evidence)
+                beside = (heard.evidence, self._recordings[place.recording].name)
                 if heard.evidence <= strongest.heard.evidence or self._claimed(clip, strongest):
-                    if heard.evidence > strongest.rival:
-                        strongest.rival = heard.evidence
-                        strongest.rival_name = self._recordings[place.recording].name
+                    strongest.rivals.append(beside)
                     continue
                 state.found.remove(strongest)
-                kept_before = (strongest.heard.evidence, self._recordings[strongest.recording].name)
+                beaten = (strongest.heard.evidence, self._recordings[strongest.recording].name)
+                before = [*strongest.rivals, beaten]
             else:
-                kept_before = (0.0, "")
+                before = []
             found = self._keep(clip, place.recording, [_anchor(place)])
-            if found is not None and kept_before[0] > found.rival:
-                found.rival, found.rival_name = kept_before
-            kept.append((place, heard.evidence))
+            if found is not None:
+                found.rivals += before
+            kept.append(place)
         if not kept:
             state.done = True
 
@@ -243,7 +243,7 @@ class Finder:
             return None
         found = Found(recording, anchors, heard)
         if before is not None:
-            found.rival, found.rival_name = before.rival, before.rival_name
+            found.rivals = before.rivals
             state.found.remove(before)
         state.found.append(found)
         return found

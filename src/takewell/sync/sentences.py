@@ -47,15 +47,11 @@ def no_partner(
     return "no recording has any sound in common with it; was the recorder running?"
 
 
-def undecided(clip: Clip, recording: Recording, confidence: float, rival: str) -> str:
+def undecided(recording: Recording, confidence: float, rivals: Sequence[str]) -> str:
     """Return why a clip is not given to the recording that comes nearest."""
-    del clip
-    if rival:
-        where = (
-            f"at two places of {recording.name}"
-            if rival == recording.name
-            else f"{recording.name} and {rival}"
-        )
+    if rivals:
+        others = [name for name in dict.fromkeys(rivals) if name != recording.name]
+        where = f"{recording.name} and {others[0]}" if others else f"several places of {recording.name}"
         return f"it fits {where} equally well (music that repeats, or one playback twice); timecode would decide, or an ear."
     return f"it cannot be told: {recording.name} comes nearest, and {confidence:.0%} sure is not enough; listen, and line it up by hand."
 
