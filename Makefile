@@ -41,6 +41,8 @@ evaluate: $(READY)
 	$(BIN)/python -m evaluation.detectors
 	$(BIN)/python -m evaluation.levelling
 	$(BIN)/python -m evaluation.sync
+	$(BIN)/python -m pip install -q --disable-pip-version-check "pesq==0.0.4"  # needs a C compiler, so no other target asks for it
+	$(BIN)/python -m evaluation.mixing
 
 lint: $(READY)
 	$(BIN)/ruff format --check src tests benchmarks

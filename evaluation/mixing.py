@@ -7,7 +7,6 @@ P.862.2). Constants were tuned on voices and seeds of the set ``tuned`` alone; t
 """
 
 import argparse
-import json
 import re
 import subprocess
 import tempfile
@@ -360,9 +359,8 @@ def draw(one: Panel, gains: dict[str, F64]) -> None:
     )
 
 
-def page(found: dict[str, Found]) -> str:
+def page(held: Found) -> str:
     """Return the measured part of the page."""
-    held = found["held apart"]
     shares = []
     for by in ("level", "talker"):
         every = held.level if by == "level" else held.talker
@@ -395,7 +393,7 @@ def page(found: dict[str, Found]) -> str:
                 "" if not k else f"{int((here[:, 2] >= plain[:, 2]).sum())} of {len(here)}",
             )
         )
-    every_file = [row for one in found.values() for row in one.files]
+    every_file = held.files
     loudness = [abs(done.loudness_lufs - ours[0]) for done, ours, _ in every_file if done.loudness_lufs is not None]  # fmt: skip
     peaks = [abs(done.true_peak_dbtp - ours[1]) for done, ours, _ in every_file if done.true_peak_dbtp is not None]  # fmt: skip
     by_filter = [abs(done.loudness_lufs - theirs[0]) for done, _, theirs in every_file if done.loudness_lufs is not None]  # fmt: skip
@@ -455,21 +453,17 @@ def page(found: dict[str, Found]) -> str:
 
 
 def main() -> int:
-    """Run both sets and write the page; ``--quick NAME`` prints one set's figures and writes nothing."""
+    """Run the set held apart and write the page; ``--quick NAME`` prints one set's figures and writes nothing."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--quick", choices=list(SETS))
-    chosen = parser.parse_args().quick
+    quick = parser.parse_args().quick
     with tempfile.TemporaryDirectory() as name:
-        if chosen:
-            one = evaluated(chosen, Path(name), pictures=False)
-            print(page({"held apart": one}))
-            print(json.dumps([[h.__dict__ for h in row] for row in one.heard], indent=1))
-            return 0
-        found = {key: evaluated(key, Path(name) / key, pictures=key == "held apart") for key in SETS}
-    text = PAGE.read_text(encoding="utf-8")
-    before, after = text[: text.index(BEGIN) + len(BEGIN)], text[text.index(END) :]
-    PAGE.write_text(f"{before}\n\n{page(found)}\n{after}", encoding="utf-8")
-    print(page(found))
+        text = page(evaluated(quick or "held apart", Path(name), pictures=not quick))
+    if not quick:
+        whole = PAGE.read_text(encoding="utf-8")
+        before, after = whole[: whole.index(BEGIN) + len(BEGIN)], whole[whole.index(END) :]
+        PAGE.write_text(f"{before}\n\n{text}\n{after}", encoding="utf-8")
+    print(text)
     return 0
 
 

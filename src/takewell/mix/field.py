@@ -50,7 +50,7 @@ def write_fields(
     DestinationError
         If the place cannot be written.
     """
-    written = []
+    written: list[Path] = []
     for source in desk.sources:
         if source.kind in FIELDS:
             tag = "" if not written else f"_{len(written) + 1}"

@@ -62,11 +62,13 @@ class Summing:
         if self._reach:
             samples = np.concatenate([self._before, samples])
             self._before = samples[count:].copy()
-        factors: F64 | None = self._as_they_are
+        factors = self._as_they_are
         if self._bank is not None:
-            factors = self._bank.held_over(max(start - self._reach, 0), len(samples))
-            if factors is None:  # one of the tracks' gains is on its way
-                samples, factors = self._bank.apply(samples, start - self._reach), self._as_they_are
+            held = self._bank.held_over(max(start - self._reach, 0), len(samples))
+            if held is None:  # one of the tracks' gains is on its way
+                samples = self._bank.apply(samples, start - self._reach)
+            else:
+                factors = held
         out = np.zeros((count, self._where.shape[1]))
         where = self._where * factors[:, None]
         _sum(samples, self._rows, start, self._steps_per_sample, gains, first_step, where, out)
