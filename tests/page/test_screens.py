@@ -40,6 +40,7 @@ def test_first_visit_says_what_to_do(serve, tab, tmp_path, picture):
         tab.get_by_role("link", name="card").click()
         tab.get_by_role("button", name="This is the card").click()
         expect(tab.get_by_label("The card")).to_have_value(str(tmp_path / "shoot" / "card"))
+        tab.wait_for_load_state("networkidle")
 
 
 def test_a_card_is_checked_in_and_becomes_a_day_sheet(serve, tab, card, tmp_path):
@@ -167,7 +168,7 @@ def test_pairs_are_drawn_with_the_gain_between_them(page_of, roll, tab):
     )
     expect(tab.locator(".passages tbody tr").nth(1)).to_contain_text("at a rail by −8.5 dB")
     tab.get_by_label("Hold", exact=True).select_option("2")
-    tab.get_by_label("against").select_option("1")
+    tab.get_by_label("against", exact=True).select_option("1")
     tab.get_by_role("button", name="Draw them").click()
     expect(tab.locator("#held svg")).to_have_attribute("aria-label", re.compile("^2 Lav and 1 Boom"))
 

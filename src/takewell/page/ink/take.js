@@ -208,7 +208,7 @@ tracks.addEventListener("placed", (event) => {
 const form = document.getElementById("stretch");
 const whole = Math.max(...[...tracks.querySelectorAll("[data-track]")].map(lengthOf));
 const LEAST_S = 0.5;
-let shown = [Number(form.from_s.value), Number(form.to_s.value)];
+let shown = stretchOf(tracks.querySelector("[data-track]")); // the fields of the form are rounded
 const seen = new Set();
 
 const wholeTake = () => shown[0] <= 0 && shown[1] >= whole - 1e-3;
