@@ -50,34 +50,49 @@ def find_late_twins(
     # A copy of a known twin would be told twice.
     seconds = {max(pair) for pair in known}
     wanted = [(a, b) for a, b in wanted if not {a.track.number, b.track.number} & seconds]
+    if not wanted:
+        return []
+    sounds = _pool(alive)
+    column = {track.track.number: k for k, track in enumerate(alive)}
+    loud = np.mean(sounds**2, axis=1)
     found = []
     for one, two in wanted:
-        starts = _loud_starts(one, two)
-        size = round(STRETCH_S * one.rate)
-        if len(starts) < STRETCHES:
+        i, j = column[one.track.number], column[two.track.number]
+        together = loud[:, i] * loud[:, j]
+        chosen = [k for k in np.argsort(together)[::-1].tolist() if together[k] > 0][:STRETCHES]
+        if len(chosen) < STRETCHES:
             continue
-        a, b = (np.stack([t.samples(at, at + size) for at in starts]) for t in (one, two))
+        a, b = sounds[chosen, :, i], sounds[chosen, :, j]
         apart = averaged_delay(a, b, one.rate, longest_s=LONGEST_S, band_hz=BAND_HZ)
         if apart is None or apart.height < LEAST_HEIGHT:
             continue
-        matched = _in_line(a, b, apart.delay_s * one.rate)
-        if abs(matched[0]) >= LEAST_CORRELATION:
-            found.append((one, Twin(two, matched[1], matched[0], round(apart.delay_s * one.rate))))
+        correlation, gain_db = _in_line(a, b, apart.delay_s * one.rate)
+        if abs(correlation) >= LEAST_CORRELATION:
+            found.append((one, Twin(two, gain_db, correlation, round(apart.delay_s * one.rate))))
     return found
 
 
-def _loud_starts(one: TrackEvidence, two: TrackEvidence) -> list[int]:
-    """Return where the stretches begin in which both tracks are loudest together, apart from each other."""
-    count = min(len(one.trace.k_rms), len(two.trace.k_rms))
-    together = one.trace.k_rms[:count].astype(np.float64) * two.trace.k_rms[:count]
-    last = count - round(10 * STRETCH_S) - 1
-    chosen: list[int] = []
-    for step in np.argsort(together[: max(last, 0)])[::-1].tolist():
-        if together[step] <= 0 or len(chosen) == STRETCHES:
-            break
-        if all(abs(step - other) >= 5 for other in chosen):
-            chosen.append(step)
-    return [int(one.trace.edges[step]) for step in sorted(chosen)]
+def _pool(alive: Sequence[TrackEvidence]) -> F64:
+    """Return (stretches, n, tracks) samples of the stretches in which any of the tracks is loudest."""
+    size = round(STRETCH_S * alive[0].rate)
+    starts: set[int] = set()
+    for track in alive:
+        last = int(np.searchsorted(track.trace.edges, track.trace.length_samples - size, "right")) - 1
+        chosen: list[int] = []
+        for step in np.argsort(track.trace.k_rms[: max(last, 0)])[::-1].tolist():
+            if len(chosen) == STRETCHES:
+                break
+            if all(abs(step - other) >= 10 * STRETCH_S for other in chosen):
+                chosen.append(step)
+        starts |= {int(track.trace.edges[step]) for step in chosen}
+    numbers = [t.track.number for t in alive]
+    read = [alive[0].reader.read(numbers, start, size).astype(np.float64) for start in sorted(starts)]
+    whole = [x for x in read if len(x) == size]
+    if not whole:
+        return np.zeros((0, size, len(alive)))
+    sounds = np.stack(whole)
+    sounds[~np.isfinite(sounds)] = 0.0
+    return sounds
 
 
 def _in_line(a: F64, b: F64, late: float) -> tuple[float, float]:
@@ -88,6 +103,11 @@ def _in_line(a: F64, b: F64, late: float) -> tuple[float, float]:
     for x, y in zip(a, b, strict=True):
         one = x[margin : margin + n]
         two = placed(y, margin + late, 1.0, n)
-        ab, aa, bb = ab + float(one @ two), aa + float(one @ one), bb + float(two @ two)
+        ab, aa, bb = ab + _product(one, two), aa + _product(one, one), bb + _product(two, two)
     norm = float(np.sqrt(aa * bb))
     return (ab / norm, float(decibels(np.sqrt(bb / aa)))) if norm > 0 else (0.0, 0.0)
+
+
+def _product(one: F64, two: F64) -> float:
+    """Return the sum of products; short as they are, threads would cost more than they save."""
+    return float(np.sum(one * two))

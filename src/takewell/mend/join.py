@@ -289,9 +289,9 @@ def _quiet(laid: Laid, rate: int, low: int, high: int, *, rising: bool) -> tuple
 
 def weight(join: Join, start: int, count: int) -> F64:
     """Return the twin's share (0 to 1, raised cosines) over samples of the track."""
-    at = np.arange(start, start + count) + 0.5
-    rise = _share((at - join.start_samples) / max(join.fade_in_samples, 1e-9))
-    fall = _share((join.end_samples - at) / max(join.fade_out_samples, 1e-9))
+    at: F64 = np.arange(start, start + count, dtype=np.float64) + 0.5
+    rise = _share(np.asarray((at - join.start_samples) / max(join.fade_in_samples, 1e-9), np.float64))
+    fall = _share(np.asarray((join.end_samples - at) / max(join.fade_out_samples, 1e-9), np.float64))
     return np.asarray(np.minimum(rise, fall))
 
 

@@ -98,8 +98,8 @@ def _planned(
     said = _told(hurts)
     if not twins:
         again = "; mix it again from its ISOs" if track.role == "mix" else ""
-        why = f"{said}: no other track holds the same sound{again}."
-        return None, [NotMended(take.id, track.number, track.name, why)]
+        alone = f"{said}: no other track holds the same sound{again}."
+        return None, [NotMended(take.id, track.number, track.name, alone)]
     for twin in twins:
         if twin.take == take.id and not twin.is_copy and not _hurts(examination, twin.take, twin.track):
             name = _name(roll, take.id, twin)
