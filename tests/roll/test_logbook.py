@@ -13,7 +13,7 @@ import pytest
 from takewell.engine.results import Clip, FileFormat, FileMeasurement, Passage, Programme, TrackMeasurement
 from takewell.errors import FileError
 from takewell.measure.trace import Trace, join
-from takewell.roll import Examination, Finding, Logbook, Verdict, read_roll
+from takewell.roll import BestTrack, Examination, Finding, Logbook, Pair, PairPassage, Verdict, read_roll
 from takewell.roll.database import Database
 from takewell.roll.stored import silent_trace
 from takewell.units import step_edges
@@ -74,8 +74,14 @@ def some_examination() -> Examination:
         remedy="take the copy", sentence="flat at −8.1 dBFS",
     )  # fmt: skip
     verdict = Verdict("14-2", "14-2_0001.wav", 1, "mend", "one word is clipped")
+    steady = PairPassage(0.0, 41.5, -20.0, "steady", 0.0, 0, "both serve alike")
+    held = PairPassage(41.5, 60.0, -20.0, "limited", 3.5, 1, "the copy is held back by 3.5 dB")
     return Examination(
-        (finding, replace(finding, track=0, stage="preamplifier")), (verdict,), ("x.wav is empty.",)
+        (finding, replace(finding, track=0, stage="preamplifier")),
+        (verdict,),
+        ("x.wav is empty.",),
+        (BestTrack("14-2", 1, "it leads for 9 s", "Lav Ada"),),
+        (Pair("14-2", 1, "BODY-1", 1, -0.999, -20.0, 2.345678901234, 14.02, (steady, held)),),
     )
 
 

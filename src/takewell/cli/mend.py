@@ -9,7 +9,7 @@ from takewell.cli.main import DONE, NEEDS_A_PERSON
 from takewell.cli.output import figure, json_option, print_json, print_table, progress, say
 
 if TYPE_CHECKING:
-    from takewell.mend import MendedTrack, MendPlan
+    from takewell.mend import MendedFile, MendedTrack, MendPlan
 
 
 @click.command("mend", short_help="Join damaged tracks from whole twins, as new tracks.")
@@ -49,7 +49,7 @@ def command(roll: Path, takes: tuple[str, ...], to: Path | None, dry_run: bool, 
         )
     if not as_json:
         _print_plan(plan, dry_run=dry_run)
-    written = ()
+    written: tuple[MendedFile, ...] = ()
     if not dry_run:
         with progress("mending", wanted=not as_json) as show:
             written = write_mended(
