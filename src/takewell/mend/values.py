@@ -67,7 +67,8 @@ class MendedTrack:
         """What is done, for a person and for the file's own history."""
         whole_s = sum(j.end_samples - j.start_samples for j in self.joins) / self.rate
         places = "1 place" if len(self.joins) == 1 else f"{len(self.joins)} places"
-        gains = [gain_db for j in self.joins for _, gain_db in j.gains_db]
+        # Adding zero makes a minus zero plain.
+        gains = [round(gain_db, 2) + 0.0 for j in self.joins for _, gain_db in j.gains_db]
         low, high = min(gains), max(gains)
         gain = f"{low:+.2f}" + (f" to {high:+.2f}" if high - low > 0.05 else "")
         where = f"track {self.twin.number} ({self.twin.name})" + (
