@@ -7,6 +7,7 @@ sentence without internals, with the cause in the terminal.
 import contextlib
 import logging
 import threading
+import time
 from collections.abc import AsyncIterator, Awaitable, Callable, Iterable
 from contextlib import asynccontextmanager
 from pathlib import Path
@@ -29,6 +30,8 @@ log = logging.getLogger("takewell.page")
 CONFLICT = 409
 
 LONGEST_IMPORT_S = 120.0
+LEAVE_FIRST_S = 2.0
+"""The loops behind the first sound are loaded after the first sheets were asked for, not against them."""
 _AT_ONCE = ("/", "/folder", "/checkin", "/demo")
 
 _NOTHING_LEAVES: Any = {"auto_configure": False, "tracing": False, "metrics": False, "logs": False}
@@ -115,6 +118,7 @@ def _warm_up(app: FastAPI) -> None:
             ):  # reading a roll for the first time writes its logbook, so it counts as changed
                 app.state.shelf.roll(app.state.first).rows  # noqa: B018
 
+    time.sleep(LEAVE_FIRST_S)
     import numpy as np
 
     from takewell.shape import Limiter

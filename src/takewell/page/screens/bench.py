@@ -8,6 +8,7 @@ from fastapi import APIRouter, Form, Query
 from fastapi.responses import HTMLResponse, RedirectResponse
 
 from takewell.bench import compare, comparison_drawings, read_sheet
+from takewell.bench.comparison import ComparedFigure
 from takewell.bench.figures import DataSheet, Figure
 from takewell.draw import PAGE
 from takewell.errors import FileError, SettingError, TakewellError
@@ -48,7 +49,8 @@ def bench(
     problem = (
         "" if all(name in there for name in sheet) else "A data sheet that was chosen is not there any more."
     )
-    rows, drawings = (), {}
+    rows: tuple[ComparedFigure, ...] = ()
+    drawings: dict[str, str] = {}
     try:
         sheets = tuple(there[name] for name in chosen)
         if sheets:
