@@ -11,7 +11,7 @@ import itertools
 import re
 import tempfile
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import fields, replace
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from typing import BinaryIO, Literal
@@ -29,6 +29,7 @@ from takewell.mix.report import Mix, write_report
 from takewell.mix.settings import MixSettings
 from takewell.mix.sources import isos
 from takewell.mix.sum import steps_for
+from takewell.mix.sum_figures import SumFigures
 from takewell.mix.tally import Tally
 from takewell.roll import (
     Finding,
@@ -56,7 +57,6 @@ NEAR_LU = 0.02
 """How near to the target is near enough."""
 CLEAR_DB = 1.5
 """How far below the ceiling no limiter is needed."""
-GATES_MOVE_LUFS = -48.0
 ENCODINGS: tuple[MixedEncoding, ...] = ("int16", "int24", "float32")
 
 Progress = Callable[[int, int], None]
@@ -167,7 +167,8 @@ def _mix_take(
     measure = partial(_programme, take.rate, channels, mask)
     try:
         with tempfile.TemporaryFile(dir=folder, prefix=".takewell-") as held:
-            first = measure(_kept(held, _summed(roll, desk, tally, advance)), encoding="float32")
+            kept = _kept(held, _summed(roll, desk, tally, advance))
+            first = SumFigures.of(kept, rate=take.rate, channels=channels, channel_mask=mask)
 
             def tried(gain_db: float) -> float | None:
                 trial = Limiter(take.rate, channels, settings.ceiling_dbtp, linked=True)
@@ -195,7 +196,7 @@ def _mix_take(
                 if limiter is None:
                     for _ in written():
                         pass
-                    last = _louder(first, gain_db)
+                    last = first.after(gain_db)
                 else:
                     last = measure(written(), encoding=encoding)
                 writer.bext = _with_loudness(bext, last)
@@ -305,27 +306,13 @@ def _limited(blocks: Iterator[F64], limiter: Limiter | None, gain_db: float) -> 
         yield limiter.finish()
 
 
-def _stays_below(sum_alone: Programme, gain_db: float, settings: MixSettings) -> bool:
-    """Return whether no meter can find the mix above the ceiling, and its figures are those of the sum, moved by the gain.
+def _stays_below(first: SumFigures, gain_db: float, settings: MixSettings) -> bool:
+    """Return whether no meter can find the mix above the ceiling, so that it needs no limiter.
 
-    Four-times oversampling reads at most 0.69 dB too low (BS.1770-5, Annex 2), printed filters up to 0.25 dB too high. The gates move with the
-    gain only as long as the one that does not, -70 LUFS, lies below the others, the range's being 20 LU down.
+    Four-times oversampling reads at most 0.69 dB too low (BS.1770-5, Annex 2), printed filters up to 0.25 dB too high.
     """
-    if sum_alone.integrated_lufs is None or sum_alone.true_peak_dbtp is None:
-        return False
-    quietest = min(sum_alone.integrated_lufs, sum_alone.integrated_lufs + gain_db)
-    return (
-        sum_alone.true_peak_dbtp + gain_db <= settings.ceiling_dbtp - CLEAR_DB and quietest >= GATES_MOVE_LUFS
-    )
-
-
-def _louder(programme: Programme, gain_db: float) -> Programme:
-    moved = {
-        one.name: None if value is None else value + (0.0 if one.name == "loudness_range_lu" else gain_db)
-        for one in fields(programme)
-        for value in [getattr(programme, one.name)]
-    }
-    return Programme(**moved)
+    peak = first.programme.true_peak_dbtp
+    return peak is None or peak + gain_db <= settings.ceiling_dbtp - CLEAR_DB
 
 
 def _programme(
@@ -340,21 +327,21 @@ def _programme(
 
 
 def _gain(
-    programme: Programme, tried: Callable[[float], float | None], settings: MixSettings
+    first: SumFigures, tried: Callable[[float], float | None], settings: MixSettings
 ) -> tuple[float, bool]:
     """Return the gain to the target, and whether the peaks keep the mix under it.
 
     What the limiter takes off is loudness too, so where it acts the mix is `tried` through it, and what is missing
     is added, until the target is met or the peaks allow no more.
     """
-    if programme.integrated_lufs is None or programme.true_peak_dbtp is None:
+    gain, peak = first.gain_to(settings.target_lufs), first.programme.true_peak_dbtp
+    if gain is None or peak is None:
         return 0.0, False
-    gain = settings.target_lufs - programme.integrated_lufs
-    most = settings.ceiling_dbtp + settings.limit_db - programme.true_peak_dbtp
+    most = settings.ceiling_dbtp + settings.limit_db - peak
     for _ in range(TRIALS):
         if gain >= most:
             return most, True
-        if programme.true_peak_dbtp + gain <= settings.ceiling_dbtp:
+        if peak + gain <= settings.ceiling_dbtp:
             break
         reached = tried(gain)
         if reached is None or settings.target_lufs - reached <= NEAR_LU:
