@@ -36,8 +36,8 @@ from takewell.level.speech import Heard, Setting, Utterance, utterances
 
 F64 = NDArray[np.float64]
 
-CHANGE_COST = 4.0
-SLOPE_COST = 6.0
+CHANGE_COST = 3.0
+SLOPE_COST = 5.0
 LEAST_SPREAD_DB, MOST_SPREAD_DB = 2.5, 5.0
 MOST_WEIGHT_S = 3.0
 FAR_UNDER_DB = 10.0
