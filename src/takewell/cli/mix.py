@@ -14,32 +14,26 @@ if TYPE_CHECKING:
     from takewell.mix import Mix
 
 
-class _Tracks(click.ParamType):
-    name = "tracks"
-
-    def convert(
-        self, value: object, parameter: click.Parameter | None, context: click.Context | None
-    ) -> tuple[int | str, ...]:
-        del parameter, context
-        if isinstance(value, tuple):
-            return value
-        words = (word.strip() for word in str(value).split(","))
-        return tuple(int(word) if word.isdecimal() else word for word in words)
+def _voices(
+    _context: click.Context, _parameter: click.Parameter, values: tuple[str, ...]
+) -> tuple[tuple[int | str, ...], ...]:
+    """Return each voice's tracks, by number or by name."""
+    split = [[word.strip() for word in value.split(",")] for value in values]
+    return tuple(tuple(int(word) if word.isdecimal() else word for word in words) for words in split)
 
 
-class _TrackAndNumber(click.ParamType):
-    name = "track and number"
-
-    def convert(
-        self, value: object, parameter: click.Parameter | None, context: click.Context | None
-    ) -> tuple[int, float]:
-        if isinstance(value, tuple):
-            return value
-        track, _, number = str(value).partition("=")
+def _by_track(
+    _context: click.Context, parameter: click.Parameter, values: tuple[str, ...]
+) -> dict[int, float]:
+    """Return numbers by track."""
+    found = {}
+    for value in values:
+        track, _, number = value.partition("=")
         try:
-            return int(track), float(number)
+            found[int(track)] = float(number)
         except ValueError:
-            self.fail(f"{value!r} is no track and number such as 3=-6.", parameter, context)
+            raise click.BadParameter(f"{value!r} is no track and number such as 3=-0.5.", param=parameter) from None  # fmt: skip
+    return found
 
 
 @click.command("mix", short_help="Mix a roll's microphones automatically.")
@@ -58,7 +52,7 @@ class _TrackAndNumber(click.ParamType):
 @click.option(
     "--follow",
     multiple=True,
-    type=_Tracks(),
+    callback=_voices,
     metavar="TRACK,TRACK",
     help="These tracks (names or numbers) hear one voice: the first unless another is better, cross-faded in pauses.",
 )
@@ -66,7 +60,7 @@ class _TrackAndNumber(click.ParamType):
     "--weight",
     "weights_db",
     multiple=True,
-    type=_TrackAndNumber(),
+    callback=_by_track,
     metavar="TRACK=DB",
     help="Let a track count for more or less.",
 )
@@ -74,7 +68,7 @@ class _TrackAndNumber(click.ParamType):
     "--pan",
     "pans",
     multiple=True,
-    type=_TrackAndNumber(),
+    callback=_by_track,
     metavar="TRACK=PLACE",
     help="Place of a track: -1 left, 0 middle, 1 right.",
 )
@@ -119,8 +113,8 @@ def command(
     layout: Layout,
     by: str,
     follow: tuple[tuple[int | str, ...], ...],
-    weights_db: tuple[tuple[int, float], ...],
-    pans: tuple[tuple[int, float], ...],
+    weights_db: dict[int, float],
+    pans: dict[int, float],
     high_pass_hz: float,
     notch_hum: bool,
     line_up: bool,
@@ -154,7 +148,7 @@ def command(
             "ceiling_dbtp": ceiling_dbtp,
         }
     )
-    tables = {"weights_db": dict(weights_db), "pans": dict(pans)}
+    tables = {"weights_db": weights_db, "pans": pans}
     merged = {name: {**getattr(base, name), **table} for name, table in tables.items()}
     settings = MixSettings.from_mapping({**given, **merged}, base)
     mixes = mixed(real_roll(roll), settings, takes or None, encoding=samples, out=to, quiet=as_json)
