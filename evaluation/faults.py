@@ -236,7 +236,7 @@ def whine(source: Source, over_floor_db: float, way: str, rng: np.random.Generat
         ((0.0, 60.0),),
         family=f"{way} tone",
         truth={"hertz": hertz},
-        asked=over_floor_db >= -20,
+        asked=over_floor_db >= 0,
     )
 
 
