@@ -159,6 +159,18 @@ def test_sound_that_repeats_is_left_open(tmp_path: Path) -> None:
     assert "repeats" in pair.reason
 
 
+def test_one_playback_twice_in_a_take_is_left_open(tmp_path: Path) -> None:
+    played = talk(6.0, 22)
+    take = with_floor(np.concatenate([played, talk(45.0, 23), played]), 1, 1e-5)
+    (pair,) = line_up(
+        [recording(tmp_path / "twice.wav", take)],
+        [clip(tmp_path / "c.wav", with_floor(played, 2, 1e-4))],
+        workers=1,
+    ).pairings
+    assert pair.recording is None
+    assert "several places" in pair.reason
+
+
 def test_an_unreadable_recording_is_one_sentence(day: dict[str, Recording | Clip], tmp_path: Path) -> None:
     broken = recording(tmp_path / "broken.wav", np.zeros(RATE))
     (tmp_path / "broken.wav").unlink()

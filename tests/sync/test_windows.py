@@ -71,3 +71,9 @@ def test_silence_gives_no_curve() -> None:
 def test_what_lies_before_the_start_is_silence_and_no_error(scene: np.ndarray) -> None:
     two = Comparison(Heard(scene[:RATE]), Heard(scene[:RATE]))
     assert len(two.curves([0.0, 0.9], lag_of_nothing)) == 2
+
+
+def test_a_window_across_lost_samples_is_compared_as_its_middle_lies(scene: np.ndarray) -> None:
+    two = Comparison(Heard(scene[: 6 * RATE]), Heard(scene[: 6 * RATE]))
+    curves = two.curves([3.0], lambda time_s: 0.0 if time_s <= 3.0 else -5.0)
+    assert curves[0].peaks()[0][0] == pytest.approx(0.0, abs=1e-6)

@@ -223,9 +223,9 @@ class Finder:
             )
             return abs(apart) > AGREE_S
         if place.recording == found.recording:
-            # Another place in one recording is a jump where neither was followed past it, else a repetition.
-            time_s = _anchor(place)[0]
-            return any(abs(t - time_s) < STRETCH_ROWS / ROWS_PER_SECOND / 2 for t in heard.followed_s)
+            # Another place in one recording is a jump where the sound was not followed there before, else a repetition.
+            followed = (time_s + heard.line.lag(time_s) for time_s in heard.followed_s)
+            return any(first_s <= clip_s <= last_s for clip_s in followed)
         return True
 
     def _claimed(self, clip: int, found: Found) -> bool:

@@ -54,6 +54,9 @@ _SMOOTH_BINS, _SMOOTH_FLOOR_BINS = 5, 33
 _MOST_COHERENT = 0.98
 _APART_S = 0.0005
 
+_STEADY_S = 0.005
+"""No clock runs away by more within a window: 0.25 %."""
+
 _NEAR_SPREAD = 1.27
 """How much wider than over all lags a curve spreads at the small lags looked at: two blocks under a Hann window have most in
 common there. Found on noise; for cross spectra without phase transform it would be sqrt((35 / 128) / (3 / 8)^2) = 1.39."""
@@ -156,7 +159,11 @@ class Comparison:
         first_s = middle_s - span_s / 2
         begins_s = first_s + np.arange(count) * _HOP / RATE
         half_s = _BLOCK / 2 / RATE
-        wanted_s = np.array([t + lag(t + half_s) for t in begins_s])
+        lags = np.array([lag(t + half_s) for t in begins_s])
+        if np.ptp(lags) > _STEADY_S:
+            # Samples are lost inside the window: it is compared as its middle lies.
+            lags[:] = lag(middle_s)
+        wanted_s = begins_s + lags
         own, own_late = _blocks(self._recording, begins_s)
         other, other_late = _blocks(self._clip, wanted_s)
         if not own.any() or not other.any():
@@ -211,4 +218,4 @@ def _curve(own: C64, other: C64, late_s: F64, floors: tuple[F32, F32] | None) ->
 def _standing_out(spectra: C64, floor: F32) -> F32:
     """Return the share of the power that is not floor, 0 to 1."""
     smooth = np.maximum(uniform_filter1d(_power(spectra), _SMOOTH_BINS, axis=1), np.finfo(np.float32).tiny)
-    return np.asarray(np.maximum(1 - floor / smooth, 0), np.float32)
+    return np.asarray(np.maximum(smooth - floor, 0) / smooth, np.float32)
