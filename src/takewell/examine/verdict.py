@@ -20,10 +20,15 @@ DAMAGE = {
     "clipped": "clipping",
     "digital_silence": "digital silence",
     "dropout": "dropouts",
+    "clock_clicks": "clock clicks",
     "nonfinite": "samples that are no numbers",
     "damaged_file": "a damaged file",
+    "rf_burst": "a phone's buzz",
+    "soft_saturation": "soft saturation",
+    "limited": "a limiter",
     "noisy": "noise",
     "hum": "hum",
+    "whine": "a whine",
     "wind": "wind",
     "rumble": "rumble",
     "thump": "knocks",
@@ -36,8 +41,9 @@ DAMAGE = {
 }
 """Kinds that are damage when they are more than a note, in the order in which they are told."""
 
-WORKABLE = frozenset({"dc_offset", "rumble", "thump", "plosive"})
-"""Damage that only counts when it is major: a low cut, which every mix has, takes it away or most of it."""
+WORKABLE = frozenset({"dc_offset", "rumble", "thump", "plosive", "limited", "soft_saturation"})
+"""Damage that only counts when it is major: a low cut, which every mix has, takes it away or most of it; a limiter that worked now
+and then, or crests a little bent, are heard by few."""
 
 LOST_SHARE = 0.5
 """Share of the take that is silent or flat from which a track is lost rather than mendable."""
