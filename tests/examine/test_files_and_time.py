@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from takewell.examine.evidence import TakeEvidence
 from takewell.examine.file_state import find_file_states
 from takewell.examine.nonfinite import find_nonfinite
-from takewell.examine.time_order import find_overlapping_takes, find_time_order
+from takewell.examine.time_order import _is_pull, _pulled, find_overlapping_takes, find_time_order
 from takewell.roll.values import MediaFile, Piece
 from takewell.wave import read_info
 
@@ -98,6 +98,25 @@ def test_a_stamp_rounded_to_a_frame_is_a_note(hear: Hear, babble: Babble) -> Non
     found = find_time_order(continued(hear([babble(3)]), hole=0, stamped_off=-700))
     assert [(f.kind, f.severity) for f in found] == [("timecode_jump", "note")]
     assert "700 samples before the end" in found[0].sentence
+
+
+@pytest.mark.parametrize("sign", [1, -1])
+def test_stamps_a_thousandth_off_tell_of_a_rate_pulled_up_or_down(sign: int) -> None:
+    half_hour = 1800 * RATE
+    assert _is_pull(sign * round(half_hour / 1000), half_hour, RATE)
+    assert not _is_pull(sign * round(half_hour / 500), half_hour, RATE)
+    assert not _is_pull(sign * 4, half_hour, RATE)
+    assert not _is_pull(sign * 60, 60 * RATE, RATE)
+
+
+def test_a_pulled_file_is_told_with_the_likely_rate(hear: Hear) -> None:
+    # 48,000 · 1000 / 1001 = 47,952; 48,000 · 1001 / 1000 = 48,048 (the rates that go with 29.97 frames).
+    heard = hear([np.zeros(RATE)])
+    piece = Piece("a.wav", 1, 0, 1800 * RATE)
+    for off, likely in ((86_400, 47_952), (-86_400, 48_048)):
+        found = _pulled(heard, piece, off)
+        assert found.kind == "rate_mismatch"
+        assert found.evidence["likely_rate_hz"] == pytest.approx(likely, abs=0.1)
 
 
 def test_stamps_wrap_at_midnight(hear: Hear, babble: Babble) -> None:

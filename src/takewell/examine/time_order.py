@@ -2,7 +2,8 @@
 
 Continuation files have to follow each other to the sample: `gap` is time that no file holds, `timecode_jump` a
 stamp that misses the end of the file before it, or a take whose stamps lie in the middle of another's.
-`rate_mismatch` is a file whose rate is not its take's, or whose description speaks of another;
+`rate_mismatch` is a file whose rate is not its take's, whose description speaks of another, or whose stamps run on 0.1 % faster or
+slower than its samples (a pull-up or pull-down that the header does not tell);
 `incomplete_take` a take of which files are missing by its own count; `metadata_conflict` whatever else a file says
 in two ways.
 
@@ -24,6 +25,15 @@ INCOMPLETE, CONFLICT = "incomplete_take", "metadata_conflict"
 
 OVERLAP_S = Fraction(1, 20)
 """Longest overlap of two takes that rounding their stamps to timecode frames can explain."""
+
+PULL = 1e-3
+"""What a pull-up or pull-down changes a rate by: 1000 to 1001, as 29.97 frames stand to 30 (SMPTE ST 12-1)."""
+
+PULL_SLACK_S = 0.042
+"""How far a stamp may lie off it: one frame at 24 a second, to which recorders round."""
+
+PULL_LEAST_S = 300.0
+"""Shortest file it can be told of: 0.1 % of it is seven frames."""
 
 DAY_S = 86_400
 
@@ -87,11 +97,12 @@ def _seams(heard: TakeEvidence) -> list[Finding]:
     found = []
     for before, after in seams.values():
         missing = after.start_samples - before.start_samples - before.length_samples
-        if missing:
+        off = missing or _stamps_miss(files[before.file], files[after.file])
+        if _is_pull(off, before.length_samples, heard.take.rate):
+            found.append(_pulled(heard, before, off))
+        elif missing:
             found.append(_gap(heard, before, after, missing))
-            continue
-        off = _stamps_miss(files[before.file], files[after.file])
-        if off:
+        elif off:
             found.append(_missed(heard, after, off))
     return found
 
@@ -103,6 +114,35 @@ def _stamps_miss(before: MediaFile, after: MediaFile) -> int:
     day = DAY_S * before.rate
     apart = (after.time_reference - before.time_reference - before.length_samples) % day
     return apart if apart <= day // 2 else apart - day
+
+
+def _is_pull(off: int, length: int, rate: int) -> bool:
+    """Return whether stamps and samples part by a thousandth of the file, as a rate pulled up or down makes them."""
+    return length >= PULL_LEAST_S * rate and abs(abs(off) - length * PULL) <= PULL_SLACK_S * rate
+
+
+def _pulled(heard: TakeEvidence, before: Piece, off: int) -> Finding:
+    rate = heard.take.rate
+    start_s = before.start_samples / rate
+    length_s = before.length_samples / rate
+    # Stamps that reach farther than the samples were counted while more time went by: the true rate is lower.
+    true_hz = rate / (1 + PULL) if off > 0 else rate * (1 + PULL)
+    return heard.finding(
+        RATE,
+        start_s,
+        start_s + length_s,
+        file=before.file,
+        confidence=0.8,
+        severity="major",
+        sentence=f"{_name(before.file)} is stamped as {duration(abs(off) / rate)} "
+        f"{'longer' if off > 0 else 'shorter'} than its samples last, 0.1 % of it: "
+        f"it seems to run at {true_hz:.0f} Hz, not the {rate} Hz of its header",
+        remedy="Hold its length against the picture; if they part by 0.1 %, conform it at the other rate (pull-up or pull-down).",
+        stamp_off_samples=off,
+        stamp_off_share=off / before.length_samples,
+        header_rate_hz=rate,
+        likely_rate_hz=true_hz,
+    )
 
 
 def _gap(heard: TakeEvidence, before: Piece, after: Piece, missing: int) -> Finding:
