@@ -18,6 +18,7 @@ import pyebur128
 from evaluation.corpus import rng_of
 from evaluation.sources import RATE, Source, at_48k, decoded, files
 from numpy.typing import NDArray
+from scipy.fft import next_fast_len
 from scipy.signal import sosfilt
 
 from takewell.measure.weighting import weighting_sos
@@ -213,9 +214,10 @@ def _under_settings(
 
 def noise(n: int, level_dbfs: float, rng: np.random.Generator) -> F64:
     """Return steady noise that falls by 3 dB an octave above 100 Hz, at an AES17 level."""
-    spectrum = np.fft.rfft(rng.standard_normal(n))
-    hertz = np.fft.rfftfreq(n, 1 / RATE)
-    shaped = np.fft.irfft(spectrum / np.sqrt(np.maximum(hertz, 100.0)) * (hertz > 20), n)
+    whole = next_fast_len(n, real=True)
+    spectrum = np.fft.rfft(rng.standard_normal(whole))
+    hertz = np.fft.rfftfreq(whole, 1 / RATE)
+    shaped = np.fft.irfft(spectrum / np.sqrt(np.maximum(hertz, 100.0)) * (hertz > 20), whole)[:n]
     return np.asarray(shaped * amplitude(level_dbfs - SINE_CREST_DB) / shaped.std())
 
 
