@@ -33,7 +33,6 @@ DAMAGE = {
     "rumble": "rumble",
     "thump": "knocks",
     "plosive": "popped consonants",
-    "reverberant": "a live room",
     "dc_offset": "an offset",
     "reversed_polarity": "reversed polarity",
     "doubled_track": "a doubled track",

@@ -47,8 +47,9 @@ SWING_DB = 11.0
 """Least distance between the tenth and the ninetieth percentile of the low band. Steady noise between 20 and 80 Hz has twelve
 degrees of freedom in 100 ms: its levels spread over 5 dB so (chi-square)."""
 
-STRONG_DB = -12.0
-"""Least level of the low band, at its ninetieth percentile, against the speech."""
+STRONG_DB = -6.0
+"""Least level of the low band, at its ninetieth percentile, against the speech. Weaker gusts a low cut takes; and the low end of
+electronic music, which can be as restless, stays under it."""
 
 TONE_DB = 12.0
 """How far the highest line between 20 and 80 Hz may stand out of the middle one, in the median of half-second looks. Noise
