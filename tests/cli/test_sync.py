@@ -64,12 +64,13 @@ def test_the_editor_gets_files_a_timeline_and_a_list(takewell, shoot, tmp_path):
     answer = takewell("sync", shoot / "roll", "--with", shoot / "camera" / "c1.wav", "--to", tmp_path / "out")
     assert answer.code == 0
     written = {path.name for path in (tmp_path / "out").iterdir()}
-    assert {"timeline.otio", "sync.csv", "c1_scene.wav"} <= written
+    assert {"edit-list.edl", "sync.csv", "sync.html", "c1_scene.wav"} <= written
     with (tmp_path / "out" / "sync.csv").open() as file:
         (row,) = csv.DictReader(file)
     assert float(row["offset_s"]) == pytest.approx(-8.0, abs=1 / RATE)
     clip = soundfile.info(str(tmp_path / "out" / "c1_scene.wav"))
     assert clip.frames == 10 * RATE
+    pytest.importorskip("opentimelineio", reason="OpenTimelineIO is not made for this Python")
     assert json.loads((tmp_path / "out" / "timeline.otio").read_text())
 
 

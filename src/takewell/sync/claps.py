@@ -67,7 +67,7 @@ def _sharp(sound: Sound, first_s: float, last_s: float) -> list[tuple[float, flo
     places = np.flatnonzero(top)
     places = places[np.argsort(rise[places])[::-1][:_MOST_LOOKED_AT]]
     found = []
-    for k in sorted(places):
+    for k in np.sort(places).tolist():
         first = max(0, k - alone)
         part = samples[first * step : (k + alone) * step].astype(np.float64)
         bands = [

@@ -144,11 +144,14 @@ class Finder:
             reach = max(
                 (heard.end_s - heard.start_s) / max(len(times), 1), STRETCH_ROWS / ROWS_PER_SECOND / 2
             )
+            first_s = heard.start_s + heard.line.lag(heard.start_s)
+            last_s = heard.end_s + heard.line.lag(heard.end_s)
             for time_s in times:
-                at = (time_s + heard.line.lag(float(time_s))) * ROWS_PER_SECOND
-                half = reach * ROWS_PER_SECOND
-                open_rows[max(0, int(at - half)) : max(0, int(at + half))] = False
-        lively = self._others[clip].moves.any(axis=1)
+                at_s = time_s + heard.line.lag(float(time_s))
+                begin = int(max(at_s - reach, first_s, 0.0) * ROWS_PER_SECOND)
+                end = int(max(min(at_s + reach, last_s), 0.0) * ROWS_PER_SECOND)
+                open_rows[begin:end] = False
+        lively = np.asarray(self._others[clip].moves.any(axis=1), np.bool_).reshape(-1)
         stretches = []
         edges = np.flatnonzero(np.diff(np.concatenate([[False], open_rows, [False]]).astype(np.int8)))
         for start, stop in edges.reshape(-1, 2).tolist():
