@@ -47,9 +47,11 @@ SWING_DB = 11.0
 """Least distance between the tenth and the ninetieth percentile of the low band. Steady noise between 20 and 80 Hz has twelve
 degrees of freedom in 100 ms: its levels spread over 5 dB so (chi-square)."""
 
-STRONG_DB = -6.0
-"""Least level of the low band, at its ninetieth percentile, against the speech. Weaker gusts a low cut takes; and the low end of
-electronic music, which can be as restless, stays under it."""
+STRONG_DB = -12.0
+"""Least level of the low band, at its ninetieth percentile, against the speech: from there on it is told."""
+
+MINOR_DB = -6.0
+"""From here on more than a note. Weaker gusts a low cut takes, and the low end of electronic music can be as restless."""
 
 TONE_DB = 12.0
 """How far the highest line between 20 and 80 Hz may stand out of the middle one, in the median of half-second looks. Noise
@@ -177,7 +179,9 @@ def _tone_db(band: LowBand) -> float:
 def _told(heard: TrackEvidence, group: list[_Gust]) -> Finding:
     worst = max(group, key=lambda g: g.over_speech_db)
     start_s, end_s = group[0].start_s, group[-1].end_s
-    severity: Severity = "major" if worst.over_speech_db >= MAJOR_DB else "minor"
+    severity: Severity = "note"
+    if worst.over_speech_db >= MINOR_DB:
+        severity = "major" if worst.over_speech_db >= MAJOR_DB else "minor"
     against = f"{level(abs(worst.over_speech_db), 0)} dB {'over' if worst.over_speech_db >= 0 else 'under'}"
     return heard.finding(
         KIND,
