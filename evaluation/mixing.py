@@ -41,7 +41,7 @@ DOCS = Path(__file__).parent.parent / "docs"
 PAGE, PICTURES = DOCS / "mixing.md", DOCS / "pictures"
 BEGIN, END = "<!-- measured: begin -->", "<!-- measured: end -->"
 SETS = {"tuned": TUNED, "held apart": HELD_APART}
-PANELS = 4
+PANELS, BOOM_PANELS = 4, 2
 NEAR_DB = 15.0
 """A talker speaks where their own microphone holds them within this of their loudest second."""
 
@@ -283,7 +283,7 @@ def evaluated(name: str, folder: Path, pictures: bool) -> Found:
 def delays_off(voices: tuple[Source, ...], name: str, folder: Path) -> F64:
     """Return how far the delays between each lavalier and the boom are off what its talker needs, in ms."""
     off = []
-    for number in range(2):
+    for number in range(BOOM_PANELS):
         one = panel(voices, name, 100 + number, others=True)
         roll = write_roll(one, folder / f"boom {number}")
         (take,) = roll.takes
@@ -440,7 +440,7 @@ def page(held: Found) -> str:
             ),
             "![Spill before and after](pictures/mix-spill.svg)\n",
             "### Lining up, noise, loudness\n",
-            f"With a boom and a pair over the panel, {len(off)} lavaliers were lined up by their own talkers; the delays are off the true ways "
+            f"With a boom and a pair over the panel, {len(off)} of {4 * BOOM_PANELS} lavaliers were lined up by their own talkers; the delays are off the true ways "
             f"by {np.abs(off).max(initial=0):.2f} ms at most.\n"
             f"A lavalier that hisses 18 dB under its speech stays open at {held.noise_db[0]:.1f} dB on average while others speak, and at "
             f"{held.noise_db[1]:.1f} dB where its noise is not heeded.\n",
