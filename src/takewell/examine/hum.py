@@ -164,7 +164,7 @@ def _stays(found: Hum, samples: NDArray[np.float64], rate: int, low_by_db: float
         - np.percentile(tone_levels(samples, rate, h.frequency_hz, FOLLOWED_S), AWAY_PERCENTILE)
         for h in plainest
     ]
-    return 2 * sum(fallen <= STAYS_DB for fallen in away) >= len(plainest)
+    return 2 * int(np.count_nonzero(np.array(away) <= STAYS_DB)) >= len(plainest)
 
 
 def _gate(
