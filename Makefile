@@ -37,21 +37,24 @@ test: $(READY)
 speed: $(READY)
 	@for bench in benchmarks/*.py; do echo "== $$bench"; $(BIN)/python $$bench || exit 1; done
 
+EVALUATE_WITH = pesq==0.0.4 pyroomacoustics==0.10.1 pystoi==0.4.1
+
+# Rooms, and speech quality against a reference; the first needs a C compiler. No other target asks for them.
 evaluate: $(READY)
+	$(BIN)/python -m pip install -q --disable-pip-version-check $(EVALUATE_WITH)
 	$(BIN)/python -m evaluation.detectors
 	$(BIN)/python -m evaluation.levelling
 	$(BIN)/python -m evaluation.sync
-	$(BIN)/python -m pip install -q --disable-pip-version-check "pesq==0.0.4"  # needs a C compiler, so no other target asks for it
 	$(BIN)/python -m evaluation.mixing
 
 lint: $(READY)
-	$(BIN)/ruff format --check src tests benchmarks
-	$(BIN)/ruff check src tests benchmarks
+	$(BIN)/ruff format --check src tests benchmarks evaluation tools
+	$(BIN)/ruff check src tests benchmarks evaluation tools
 	$(BIN)/mypy
 
 format: $(READY)
-	$(BIN)/ruff format src tests benchmarks
-	$(BIN)/ruff check --fix src tests benchmarks
+	$(BIN)/ruff format src tests benchmarks evaluation tools
+	$(BIN)/ruff check --fix src tests benchmarks evaluation tools
 
 types: $(READY)
 	$(BIN)/mypy

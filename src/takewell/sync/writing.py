@@ -17,8 +17,9 @@ from takewell.sync.placed import stretches
 from takewell.sync.report_page import write_report_page
 from takewell.sync.synced_files import SyncedFile, write_synced
 from takewell.sync.table import write_table
-from takewell.sync.timeline import timeline, write_timeline
 from takewell.sync.values import SyncReport
+
+NO_TIMELINE = "No timeline was written: OpenTimelineIO is not at hand, as for a Python newer than it; the edit list serves instead."
 
 Progress = Callable[[str, int, int], None]
 """Called with a name, how many files are done and how many there are."""
@@ -71,20 +72,21 @@ def write_all(
         if one.clipped_samples:
             notes.append(f"{one.path.name}: {one.clipped_samples} samples reached full scale in resampling.")
     name = roll.folder.resolve().name or "roll"
-    made = timeline(
-        report,
-        name=name,
-        findings=_findings(roll),
-        synced={
+    paths = [folder / "sync.csv", folder / "sync.html"]
+    write_table(report, paths[0])
+    write_report_page(report, paths[1], title=name)
+    try:
+        from takewell.sync.timeline import timeline, write_timeline
+    except ImportError:
+        notes.append(NO_TIMELINE)
+    else:
+        placed = {
             (one.pairing.clip.path, one.pairing.recording.name): one.path
             for one in synced
             if one.pairing.recording is not None
-        },
-    )
-    paths = [folder / "timeline.otio", folder / "sync.csv", folder / "sync.html"]
-    write_timeline(made, paths[0])
-    write_table(report, paths[1])
-    write_report_page(report, paths[2], title=name)
+        }
+        paths.append(folder / "timeline.otio")
+        write_timeline(timeline(report, name=name, findings=_findings(roll), synced=placed), paths[-1])
     try:
         write_edit_list(report, folder / "edit-list.edl", name=name)
         paths.append(folder / "edit-list.edl")
