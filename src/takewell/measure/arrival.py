@@ -80,7 +80,7 @@ class Arrivals:
         """Return each microphone's arrival; None for the reference itself, and where it is silent or there are too few looks."""
         microphones = self._halves[0].shape[1]
         if self._looks < LEAST_LOOKS:
-            return (None,) * microphones
+            return tuple(None for _ in range(microphones))
         return tuple(None if k == self._reference else self._arrival(k) for k in range(microphones))
 
     def _arrival(self, microphone: int) -> Arrival | None:
