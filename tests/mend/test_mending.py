@@ -221,7 +221,7 @@ def test_the_command_says_what_it_would_do_then_does_it(
     made = make_roll([hurt("muted", iso)], [copy], names=["Ada"])
     target = made.folder / "takewell" / "mended" / "7A-1_01_Ada_mended.wav"
     assert run(["mend", str(made.folder), "--dry-run"]) == 0
-    assert "digital silence" in capfd.readouterr().out
+    assert {"digital", "silence"} <= set(capfd.readouterr().out.split())  # a table may fold between them
     assert not target.exists()
     assert run(["mend", str(made.folder), "--json"]) == 0
     (line,) = [json.loads(text) for text in capfd.readouterr().out.splitlines()]

@@ -37,6 +37,7 @@ def ready(
 
     class Listener(event.Listener):
         other_half: subprocess.Popen[bytes] | None = None
+        measuring = True
         told = False
 
         def on_start(self, _event: object) -> None:
@@ -45,7 +46,7 @@ def ready(
             self.told = True
             if announce is not None:
                 announce(MESSAGE)
-            if rendering:
+            if rendering and self.measuring:
                 self.other_half = subprocess.Popen(
                     [sys.executable, "-c", f"from {__name__} import render_something; render_something()"],
                     stdout=subprocess.DEVNULL,
@@ -61,6 +62,7 @@ def ready(
         meter = Meter(48_000, 1, encoding="float32")
         meter.add(np.zeros((4_800, 1), np.float32))
         meter.finish()
+        listener.measuring = False
         if listener.other_half is not None:
             listener.other_half.wait()
         if rendering:
