@@ -7,8 +7,7 @@ from fastapi import APIRouter, Form, Query, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
 from takewell.draw import PAGE
-from takewell.errors import FileError, SettingError, TakewellError
-from takewell.files import write_text
+from takewell.errors import TakewellError
 from takewell.kit import KINDS, parse_profile, shipped_kit, shipped_text
 from takewell.kit.curves import profile_drawings
 from takewell.kit.form import labelled, profile_form
@@ -20,6 +19,7 @@ from takewell.page.screens.text_file import (
     carried,
     file_state,
     merged,
+    new_text_file,
     said_of,
     save,
 )
@@ -67,12 +67,7 @@ def copy(
     key: Annotated[str, Form(max_length=200)],
 ) -> RedirectResponse:
     """Write a copy of a profile that comes with Takewell, to be changed."""
-    place = shelf.places.allowed(str(Path(folder) / f"{Path(key.strip()).name.removesuffix('.toml')}.toml"))
-    if not place.parent.is_dir():
-        raise FileError(f"{place.parent} is not there; create that folder first, or choose another.")
-    if place.exists():
-        raise SettingError(f"{place} is there already; open it, or give another name.")
-    write_text(place, shipped_text(name), replace=False)
+    place = new_text_file(shelf.places, folder, key, shipped_text(name))
     return RedirectResponse(f"/kit/profile?path={query(place)}", status_code=303)
 
 

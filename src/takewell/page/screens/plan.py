@@ -13,7 +13,6 @@ from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
 from takewell.draw import PAGE
 from takewell.errors import FileError, SettingError, TakewellError
-from takewell.files import write_text
 from takewell.kit.form import FormTable, place_of, place_word
 from takewell.page.screens.allowed import Filled, PathField, PathText
 from takewell.page.screens.at_hand import OnShelf
@@ -23,6 +22,7 @@ from takewell.page.screens.text_file import (
     carried,
     file_state,
     merged,
+    new_text_file,
     said_of,
     save,
     suggested,
@@ -52,12 +52,7 @@ def plan(shelf: OnShelf, path: PathText = "", saved: bool = False) -> HTMLRespon
 @router.post("/plan/new")
 def begin(shelf: OnShelf, folder: PathField, name: Annotated[str, Form(max_length=200)]) -> RedirectResponse:
     """Write the example under a new name, to make a day of one's own of it."""
-    place = shelf.places.allowed(str(Path(folder) / f"{Path(name.strip()).name.removesuffix('.toml')}.toml"))
-    if not place.parent.is_dir():
-        raise FileError(f"{place.parent} is not there; create that folder first, or choose another.")
-    if place.exists():
-        raise SettingError(f"{place} is there already; open it, or give another name.")
-    write_text(place, example_day(), replace=False)
+    place = new_text_file(shelf.places, folder, name, example_day())
     return RedirectResponse(f"/plan?path={query(place)}", status_code=303)
 
 

@@ -7,11 +7,12 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from takewell.errors import SettingError
+from takewell.errors import FileError, SettingError
 from takewell.files import write_text
 from takewell.kit.edit import with_values
 from takewell.kit.form import FormTable, changed
 from takewell.kit.lines import Place, key_lines, place_on
+from takewell.page.places import Places
 
 MOST_TEXT_BYTES = 100_000
 """A text that goes back and forth in a form; larger ones are for a text editor."""
@@ -27,6 +28,23 @@ class Carried:
     base: str
     text: str
     state: str
+
+
+def new_text_file(places: Places, folder: str, name: str, text: str) -> Path:
+    """Write a TOML file under a new name in a folder that is there; return its path.
+
+    Raises
+    ------
+    FileError, SettingError
+        If the folder is not there, or something of that name is.
+    """
+    place = places.allowed(str(Path(folder) / f"{Path(name.strip()).name.removesuffix('.toml')}.toml"))
+    if not place.parent.is_dir():
+        raise FileError(f"{place.parent} is not there; create that folder first, or choose another.")
+    if place.exists():
+        raise SettingError(f"{place} is there already; open it, or give another name.")
+    write_text(place, text, replace=False)
+    return place
 
 
 def carried(filled: Mapping[str, str]) -> Carried:
