@@ -8,7 +8,7 @@ begins later (or earlier) is reckoned in.
 """
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from pathlib import Path
 
@@ -88,37 +88,32 @@ def read_clip(path: Path) -> Clip:
         info = audio.info
         coded = _channel_timecode(audio)
     channels = tuple(one.channel for one in coded)
-    if not is_picture_file(path):
+    picture = picture_info(path) if is_picture_file(path) else None
+    if picture is None:
         start, start_s = _stamp(info)
-        if start_s is None and coded:
-            start, start_s = coded[0].start, coded[0].start_s
-        return Clip(
-            path,
-            info.rate,
-            info.channels,
-            info.length_samples,
-            start,
-            start_s,
-            timecode_channels=channels,
-            notes=info.recoveries,
-        )
-    picture = picture_info(path)
-    start = picture.start_timecode
-    start_s = None if start is None else start.seconds + picture.audio_start_s
-    if start is None and coded:
+    else:
+        start = picture.start_timecode
+        start_s = None if start is None else start.seconds + picture.audio_start_s
+    if start_s is None and coded:
         start, start_s = coded[0].start, coded[0].start_s
-    return Clip(
+    clip = Clip(
         path,
         info.rate,
         info.channels,
         info.length_samples,
         start,
         start_s,
+        timecode_channels=channels,
+        notes=info.recoveries,
+    )
+    if picture is None:
+        return clip
+    return replace(
+        clip,
         picture_rate=picture.frame_rate,
         picture_length_s=picture.length_s,
         variable_rate=picture.variable_frame_rate,
         sound_start_s=picture.audio_start_s,
-        timecode_channels=channels,
         notes=(*info.recoveries, *picture.notes),
     )
 
